@@ -17,7 +17,10 @@ access = st.builds(
 )
 
 
-def by_kernel(accesses, held, rate):
+LOST = {"": led_kernel.THERE, "all": led_kernel.NOWHERE, "writes": led_kernel.NOT_WRITTEN}
+
+
+def by_kernel(accesses, held, rate, lost=""):
     """(log likelihood, explained) as the kernel has it."""
     n = len(accesses)
     member, write, data, due, asked = (
@@ -32,18 +35,19 @@ def by_kernel(accesses, held, rate):
     order = np.argsort(member, kind="stable")
     first = np.searchsorted(member[order], np.arange(4)).astype(np.int64)
     held, takes = np.array(held, np.uint32), np.ones(3, np.uint8)
-    groups = LedGroups(np.array([0, 3]), held, np.arange(3), takes, np.zeros(1, np.uint8))
+    where = np.array([LOST[lost]], np.uint8)
+    groups = LedGroups(np.array([0, 3]), held, np.arange(3), takes, where, np.zeros(1, np.int64))
     many, members, scales = 2 * led_kernel.STORIES, led_kernel.MEMBERS, led_kernel.SCALES
     work = LedWork(
         np.zeros((many, members), np.uint32), np.zeros((many, members), np.uint32), np.zeros((many, scales)),
-        np.zeros(many), np.zeros(many), np.zeros(scales), np.zeros(scales), np.zeros((members, 2), np.int64),
-        np.zeros(members, np.uint8),
+        np.zeros(many), np.zeros(many), np.zeros(scales), np.zeros(scales), np.zeros(scales),
+        np.zeros((members, 2), np.int64), np.zeros(members, np.uint8),
     )  # fmt: skip
-    logs, explained, unknown = np.zeros(scales), np.zeros(n, np.uint8), np.zeros(n, np.uint32)
+    logs, explained, unknown = np.zeros((1, scales)), np.zeros(n, np.uint8), np.zeros(n, np.uint32)
     fault = LedFault(np.uint32(LANES), memory_kernel.KEEPS, LEAST, FLOOR)
     rates = np.full((1, scales), rate)
     led_kernel.led(rows, order, first, groups, fault, rates, work, logs, explained, unknown)
-    return logs, (explained != 0).tolist()
+    return logs[0], (explained != 0).tolist()
 
 
 @settings(max_examples=200, deadline=None)
@@ -52,6 +56,19 @@ def test_the_stories_of_cells_equal_a_walk_through_all_of_them(accesses, rate, k
     held = [(m & known, known) for m in range(3)]
     logs, explained = by_kernel(accesses, held, rate)
     log, expected = stories(accesses, tuple(held), LANES, rate, LEAST, FLOOR)
+    assert np.allclose(logs, log, rtol=1e-6, atol=1e-6)
+    assert explained == expected
+
+
+@settings(max_examples=200, deadline=None)
+@given(
+    st.lists(access.filter(lambda a: a.member > 0), max_size=14), st.sampled_from([0.02, 0.3, 0.8]),
+    st.sampled_from([0, 3]), st.sampled_from(["all", "writes"]),
+)  # fmt: skip
+def test_so_do_those_of_cells_whose_accesses_nobody_takes(accesses, rate, known, lost):
+    held = [(m & known, known) for m in range(3)]
+    logs, explained = by_kernel(accesses, held, rate, lost)
+    log, expected = stories(accesses, tuple(held), LANES, rate, LEAST, FLOOR, lost)
     assert np.allclose(logs, log, rtol=1e-6, atol=1e-6)
     assert explained == expected
 

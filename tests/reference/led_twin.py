@@ -39,9 +39,13 @@ def _learnt(story: Held, member: int, read: int, asked: int) -> Held:
 
 
 def stories(
-    accesses: Sequence[Access], fresh: Held, lanes: int, rate: float, least: float, floor: float
+    accesses: Sequence[Access], fresh: Held, lanes: int, rate: float, least: float, floor: float, lost: str = ""
 ) -> tuple[float, list[bool]]:
-    """Log likelihood of the reads at one rate, and which wrong ones are explained."""
+    """Log likelihood of the reads at one rate, and which wrong ones are explained.
+
+    ``lost``: "" where accesses are led to member 0, "all" where nobody takes them (reads give 0), "writes" where nobody
+    takes the writes and reads come right.
+    """
     now: dict[Held, float] = {fresh: 1.0}
     log, explained = 0.0, [False] * len(accesses)
     touched = set()
@@ -52,7 +56,7 @@ def stories(
             touched |= {0, a.member}
             for story, chance in now.items():
                 for member, share in ((a.member, 1.0 - goes), (0, goes)):
-                    then = _with(story, member, a.data, lanes)
+                    then = story if lost and member != a.member else _with(story, member, a.data, lanes)
                     after[then] = after.get(then, 0.0) + chance * share
             now = after
             continue
@@ -63,11 +67,13 @@ def stories(
             continue
         found = may = 0.0
         for story, chance in now.items():
-            for member, share in ((a.member, 1.0 - goes), (0, goes)):
-                gives = _gives(story[member], a.data, a.asked)
+            astray = 0.0 if lost == "writes" else goes
+            for member, share in ((a.member, 1.0 - astray), (0, astray)):
+                nobody = lost == "all" and member != a.member
+                gives = _gives((0, lanes) if nobody else story[member], a.data, a.asked)
                 found += chance * share * gives
                 may += chance * share * (gives > 0.0)
-                then = _learnt(story, member, a.data, a.asked)
+                then = story if nobody else _learnt(story, member, a.data, a.asked)
                 after[then] = after.get(then, 0.0) + chance * share * gives
         if (a.data ^ a.due) & a.asked:
             if may < least * rate:

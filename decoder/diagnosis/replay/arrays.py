@@ -315,13 +315,15 @@ class LedGroups(NamedTuple):
     """Cells that a fault mixes up, group by group: ``begin`` int64, where each group's members begin, the cell that it
     leads the others to first; of each member ``held`` uint32[·, 2], levels and known lanes before the first access,
     ``place`` int64 among the cells that are accessed, -1 = never, and ``takes`` uint8, whether the first one takes
-    writes that are led to it from there; ``nowhere`` uint8 a group: whether it leads to none, or its writes alone."""
+    writes that are led to it from there; of each group ``nowhere`` uint8, whether it is led to none or its writes
+    are, and ``region`` int64, where it is."""
 
     begin: NDArray[Any]
     held: NDArray[Any]
     place: NDArray[Any]
     takes: NDArray[Any]
     nowhere: NDArray[Any]
+    region: NDArray[Any]
 
 
 class LedFault(NamedTuple):

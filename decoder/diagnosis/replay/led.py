@@ -26,7 +26,15 @@ from busledger.decoder.diagnosis.replay.replay import Effect
 from busledger.decoder.diagnosis.replay.replay_kernel import EXCUSES, EXPLAINS
 from busledger.decoder.diagnosis.replay.rows import Rows
 from busledger.decoder.diagnosis.replay.theory import Maps, PathFault
-from busledger.decoder.diagnosis.replay.weighing import EXCUSE, LN2, SOMETIMES, log_chances, log_rate, log_sum
+from busledger.decoder.diagnosis.replay.weighing import (
+    EXCUSE,
+    LN2,
+    REGIONS_APART,
+    SOMETIMES,
+    log_chances,
+    log_rate,
+    log_sum,
+)
 
 __all__ = ["LEADS", "LOSES", "ByCell", "Led", "by_cell", "follow", "log_at", "rates_of", "with_stories"]
 
@@ -67,7 +75,9 @@ def by_cell(rows: Rows) -> ByCell:
     return ByCell(cells, order, np.append(first, len(rows)).astype(np.int64))
 
 
-def _groups(fault: PathFault, maps: Maps, ordered: ByCell, fresh: NDArray[np.uint32]) -> LedGroups | None:
+def _groups(
+    fault: PathFault, maps: Maps, rows: Rows, ordered: ByCell, fresh: NDArray[np.uint32]
+) -> LedGroups | None:
     """Those of the cells that the fault leads elsewhere, with where it leads them; None of too many at once."""
     written = fault.op == "write-lost"
     there = (maps.w1 if written else maps.r1)[ordered.cells]
@@ -91,7 +101,8 @@ def _groups(fault: PathFault, maps: Maps, ordered: ByCell, fresh: NDArray[np.uin
     takes = np.insert((maps.w1[ordered.cells[moved]] >= 0).astype(np.uint8), begin, np.uint8(1))  # what is led to a ROM
     lost = led_kernel.NOT_WRITTEN if written else led_kernel.NOWHERE
     where = np.where(roots < 0, np.uint8(lost), np.uint8(led_kernel.THERE))
-    return LedGroups(starts, np.ascontiguousarray(held), place, takes, where)
+    region = rows.region[ordered.order[ordered.first[moved[begin]]]].astype(np.int64)
+    return LedGroups(starts, np.ascontiguousarray(held), place, takes, where, region)
 
 
 def follow(
@@ -101,7 +112,7 @@ def follow(
 
     ``fresh``: what is known of each cell before the first access (words of memory_kernel).
     """
-    groups = _groups(fault, maps, ordered, fresh)
+    groups = _groups(fault, maps, rows, ordered, fresh)
     if groups is None:
         return None
     odds = rate / (1.0 - rate)
@@ -117,7 +128,8 @@ def follow(
         np.zeros(n), np.zeros(scales), np.zeros(scales), np.zeros(scales), np.zeros((members, 2), np.int64),
         np.zeros(members, np.uint8),
     )  # fmt: skip
-    logs, explained, unknown = np.zeros(scales), np.zeros(len(rows), np.uint8), np.zeros(len(rows), np.uint32)
+    logs = np.zeros((int(groups.region.max()) + 1, scales))
+    explained, unknown = np.zeros(len(rows), np.uint8), np.zeros(len(rows), np.uint32)
     floor = math.exp(EXCUSE) / (2.0 ** fault.mask.bit_count() - 1.0)
     columns = LedRows(
         rows.cell, rows.is_write, rows.data, rows.lanes, rows.sure, rows.kept, rows.expected, rows.compared,
@@ -127,15 +139,20 @@ def follow(
         columns, ordered.order, ordered.first, groups, LedFault(np.uint32(fault.mask), floats, _LEAST, floor), rates,
         work, logs, explained, unknown,
     )  # fmt: skip
-    like = log_sum(logs.tolist()) - math.log(scales)
-    return Led(like, explained != 0, unknown, _FACTORS[int((logs > logs.max() - _ALIKE).argmax())])
+    together = logs.sum(axis=0)
+    like = log_sum(together.tolist()) - math.log(scales)
+    there = logs[np.unique(groups.region)]
+    if len(there) > 1:
+        each = sum(log_sum(one.tolist()) - math.log(scales) for one in there)
+        like = log_sum([math.log1p(-REGIONS_APART) + like, math.log(REGIONS_APART) + each])
+    return Led(like, explained != 0, unknown, _FACTORS[int((together > together.max() - _ALIKE).argmax())])
 
 
 def rates_of(effect: Effect) -> NDArray[np.float64]:
     """float64[WINDOWS]: of a fault that comes and goes, how often it acts at a chance: in each span of the capture at
     the rate that it shows there, and in bursts only while it is at work."""
     by_span = effect.chances.reshape(_SPANS, -1, 2).sum(axis=1, dtype=np.float64)
-    whole = (effect.tally.hits + 0.5) / (effect.tally.hits + effect.tally.misses + 1.0)
+    whole = _whole_rate(effect)
     rate = (by_span[:, 0] + whole) / (by_span.sum(axis=1) + 1.0)
     found = np.repeat(rate, len(effect.chances) // _SPANS)
     if effect.hours is not None:
@@ -143,6 +160,16 @@ def rates_of(effect: Effect) -> NDArray[np.float64]:
     low, high = _RATES
     kept: NDArray[np.float64] = np.clip(found, low, high)
     return kept
+
+
+def _whole_rate(effect: Effect) -> float:
+    return (effect.tally.hits + 0.5) / (effect.tally.hits + effect.tally.misses + 1.0)
+
+
+def _even_rate(effect: Effect) -> NDArray[np.float64]:
+    """One rate throughout, float64[WINDOWS]."""
+    low, high = _RATES
+    return np.full(len(effect.chances), min(high, max(low, _whole_rate(effect))))
 
 
 def with_stories(
@@ -160,6 +187,12 @@ def with_stories(
     if led is None:
         return effect
     at = rate
+    if effect.hours is None or (effect.hours != ASLEEP).all():
+        # What one story shows of its rate from span to span may be too few acts to tell.
+        even = _even_rate(effect)
+        steady = follow(fault, maps, rows, ordered, fresh, even)
+        if steady is not None and steady.log_like > led.log_like:
+            led, at = steady, even
     for _ in range(_ROUNDS):
         if led.scale == 1.0:
             break

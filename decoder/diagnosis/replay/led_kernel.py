@@ -186,15 +186,16 @@ def _unknown(many, m, nowhere, rate, cmp, state, there, led):
 
 @nb.njit(cache=True, nogil=True, _nrt=False)
 def led(rows, order, first, groups, fault, rates, work, logs, explained, unknown):
-    """Every group followed by itself: log likelihood of the reads added to ``logs`` (float64[SCALES]), and of each row
-    whether a wrong read is explained (``explained`` uint8), and by which lanes that nobody knew (``unknown`` uint32).
+    """Every group followed by itself: log likelihood of the reads added to ``logs`` (float64[regions, SCALES]), and of
+    each row whether a wrong read is explained (``explained`` uint8), and by which lanes that nobody knew (``unknown``
+    uint32).
 
     ``rows``, ``groups``, ``fault``, ``rates``, ``work``: ``LedRows``, ``LedGroups``, ``LedFault``, ``LedRates`` and
     ``LedWork`` of ``arrays.py``; ``order``, ``first``: rows cell by cell, and where those of each cell begin.
     Returned: right reads that no story could tell.
     """
     _, is_write, data, lanes_in, sure_in, kept, expected, compared, wrong, window, rest = rows
-    begin, member, place, takes, nowhere_of = groups
+    begin, member, place, takes, nowhere_of, region = groups
     mask, floats, least, floor = fault
     values, known, weights, there, came, found, chance, idle, at, touched = work
     for k in range(SCALES):
@@ -205,6 +206,7 @@ def led(rows, order, first, groups, fault, rates, work, logs, explained, unknown
     for g in range(begin.shape[0] - 1):
         members = begin[g + 1] - begin[g]
         nowhere = nowhere_of[g]
+        at_region = logs[region[g]]
         for m in range(members):
             p = place[begin[g] + m]
             at[m, 0], at[m, 1] = (first[p], first[p + 1]) if p >= 0 else (0, 0)
@@ -255,19 +257,21 @@ def led(rows, order, first, groups, fault, rates, work, logs, explained, unknown
                 for s in range(many):
                     _put(s, m, cmp, read, cmp, values, known)
                 for k in range(SCALES):
-                    logs[k] += log_floor
+                    at_region[k] += log_floor
                 many = _tidied(many, members, values, known, weights)
                 continue
             for k in range(SCALES):  # a logarithm now and then, not one a read
                 if found[k] < _SMALL:
-                    logs[k] += math.log(max(found[k], _TINY))
+                    at_region[k] += math.log(max(found[k], _TINY))
                     continue
                 chance[k] *= found[k]
                 if chance[k] < _SMALL:
-                    logs[k] += math.log(chance[k])
+                    at_region[k] += math.log(chance[k])
                     chance[k] = 1.0
             if many > 1 or cmp & ~known[0, m] or (m > 0 and not nowhere and cmp & ~known[0, 0]):
                 many = _told(many, m, nowhere, astray, read, cmp, members, state, there, came)
-    for k in range(SCALES):
-        logs[k] += math.log(chance[k])
+        if g + 2 == begin.shape[0] or region[g + 1] != region[g]:
+            for k in range(SCALES):
+                at_region[k] += math.log(chance[k])
+                chance[k] = 1.0
     return contradicted

@@ -32,6 +32,7 @@ from busledger.decoder.special_functions import betaln
 __all__ = [
     "HARD",
     "LOG_SLIP",
+    "REGIONS_APART",
     "SOMETIMES",
     "Noise",
     "Tally",
@@ -62,10 +63,10 @@ _MEET = 0.5  # of the accesses before a read that a fault hit, those after which
 
 # Shares of the habits: one rate, eight rates, bursts; judged, as likely as not that a fault keeps to one rate.
 _HABITS = (0.5, 0.2, 0.3)
-# Of lanes that come and go and that several regions share, those that hurt each at a rate and at times of its own: how
-# hard the chips of a row pull, how many lines move with it and what the program does there differ from row to row.
-# Judged.
-_REGIONS_APART = 0.2
+# Of lanes and address lines that come and go and that several regions share, those that hurt each at a rate and at
+# times of its own: how hard the chips of a row pull, how many lines move with it and what the program does there differ
+# from row to row. Judged.
+REGIONS_APART = 0.2
 _HABIT_FROM = 2  # hits: one has no habit
 # Windows that a fault sleeps and that a burst lasts, in the mean: a few very short bursts, some longer ones, or long
 # spells of both.
@@ -73,7 +74,7 @@ _SPELLS = ((512.0, 6.0), (512.0, 32.0), (384.0, 256.0))
 
 # A fault is taken to come in bursts from so many hits on, of which that share falls into windows in which it is at work
 # at a rate no lower than that. Judged: a first look does not yet tell all of its chances there from misses.
-_BURSTS_FROM, _BURST_HITS, _BURST_RATE = 8, 0.8, 0.3
+_BURSTS_FROM, _BURST_HITS, _BURST_RATE = 8, 0.8, 0.15
 _HALF = 0.5
 
 # A settled select sampled at the wrong level: channels are skewed by a sample at the most, and settled means that the
@@ -255,7 +256,7 @@ def log_sometimes(
         if len(apart) > 1 and not odd:
             each = _by_region(apart) + (log_rate(0, extra_misses, SOMETIMES) if extra_misses else 0.0)
             if each > -math.inf:
-                found = log_sum([math.log1p(-_REGIONS_APART) + found, math.log(_REGIONS_APART) + each])
+                found = log_sum([math.log1p(-REGIONS_APART) + found, math.log(REGIONS_APART) + each])
     excuses = odd * (EXCUSE - math.log(max(2.0**pattern_bits - 1.0, 1.0)))
     unknown = -tally.unsure_bits * LN2 if log_unknown is None else log_unknown
     return found + unknown + excuses + _log_both_or_none(tally, chances, hours)
