@@ -10,14 +10,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from busledger.decoder.diagnosis.card import Card, CardState
-from busledger.decoder.diagnosis.clipped import leads_selects
 from busledger.decoder.diagnosis.overlay import hides
 from busledger.decoder.diagnosis.path import LANE_SCOPES, Path, PathFaultState
 from busledger.decoder.diagnosis.paths import judged, replayed_alone
+from busledger.decoder.diagnosis.replay.theory import PathFault
 
 __all__ = ["behind_nobody"]
 
-_UNDRIVEN = ("select-missing", "no-answer")
 _LEAST, _TRIED = 4, 4  # reads that a lane spoils, with no chance missed; lanes tried. A bound of work
 
 
@@ -43,9 +42,8 @@ def behind_nobody(card: Card, states: Sequence[CardState], most_work: float) -> 
 
 def _is_silent(path: Path) -> bool:
     """Whether nobody answers in its rows: not a decoder that sees other addresses, where other rows may."""
-    if not isinstance(path, PathFaultState):
-        return False
-    return path.scored.candidate.fault in _UNDRIVEN and not leads_selects(path.scored)
+    behaviour = path.scored.variant.behaviour if isinstance(path, PathFaultState) else None
+    return isinstance(behaviour, PathFault) and behaviour.op == "silent"
 
 
 def _is_lane(path: PathFaultState) -> bool:

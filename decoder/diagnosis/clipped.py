@@ -18,9 +18,10 @@ from busledger.decoder.diagnosis.replay.theory import PathFault
 from busledger.decoder.diagnosis.replay.weighing import LOG_SLIP
 from busledger.decoder.diagnosis.scoring import Scored
 
-__all__ = ["ClippedSelects", "leads_selects", "log_clipped", "seen_acting"]
+__all__ = ["ClippedSelects", "leads_selects", "log_clipped", "seen_acting", "takes_selects"]
 
 
+_BEFORE_SELECTS = ("decoder", "board")
 _SELECTS = 64  # of as many regions the rows tell what their clipped selects showed
 
 
@@ -41,9 +42,14 @@ class ClippedSelects:
         c = scored.candidate
         if not self.any or c.scope != "decoder" or max(c.regions, default=0) >= _SELECTS or leads_selects(scored):
             return 0.0
-        if c.fault == "select-missing":
-            return sum(self._missing(c, region) for region in c.regions)
-        return _strays(scored, c, self._rows)
+        return self.log_of_gone(scored) if c.fault == "select-missing" else _strays(scored, c, self._rows)
+
+    def log_of_gone(self, scored: Scored) -> float:
+        """The same of a fault, a decoder's or not, by which no select comes in the regions that it takes."""
+        regions = scored.variant.behaviour.regions
+        if not self.any or max(regions, default=0) >= _SELECTS:
+            return 0.0
+        return sum(self._missing(scored.candidate, region) for region in regions)
 
     def log_of_led(self, c: Candidate, there: NDArray[np.int64]) -> float:
         """The same of a fault by which decoders see other addresses: ``there`` is the region to which it leads each
@@ -105,17 +111,24 @@ def leads_selects(scored: Scored) -> bool:
     return isinstance(behaviour, PathFault) and behaviour.op in ("forced-board", "joined-board")
 
 
-def seen_acting(c: Candidate, rows: Rows) -> NDArray[np.bool_]:
-    """bool a row: clipped selects show that the decoder's fault is at work in this access, whatever it gives."""
+def takes_selects(scored: Scored) -> bool:
+    """Whether no select comes while the fault acts, in all that it takes: of a decoder, or of a line before it."""
+    behaviour = scored.variant.behaviour
+    return isinstance(behaviour, PathFault) and behaviour.op == "silent" and scored.candidate.scope in _BEFORE_SELECTS
+
+
+def seen_acting(scored: Scored, rows: Rows) -> NDArray[np.bool_]:
+    """bool a row: clipped selects show that the fault is at work in this access, whatever it gives."""
     found: NDArray[np.bool_] = np.zeros(len(rows), np.bool_)
-    if c.scope != "decoder" or c.lines or max(c.regions, default=0) >= _SELECTS:
+    c, regions = scored.candidate, scored.variant.behaviour.regions
+    if c.scope not in _BEFORE_SELECTS or leads_selects(scored) or max(regions, default=0) >= _SELECTS:
         return found
-    if c.fault == "select-missing":
-        for region in c.regions:
+    if takes_selects(scored):
+        for region in regions:
             seen, active = _line(rows, region)
             found |= seen & ~active & (rows.region == region)
         return found
-    for select, accessed in _pairs(c):
+    for select, accessed in _pairs(c) if c.scope == "decoder" else ():
         seen, active = _line(rows, select)
         found |= seen & active & (rows.region == accessed)
     return found

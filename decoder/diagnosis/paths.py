@@ -6,8 +6,8 @@ import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from busledger.decoder.diagnosis.clipped import ClippedSelects, leads_selects
-from busledger.decoder.diagnosis.clipped_led import clipped_led
+from busledger.decoder.diagnosis.clipped import ClippedSelects
+from busledger.decoder.diagnosis.clipped_led import clipped_led, sees_others
 from busledger.decoder.diagnosis.evidence import Evidence
 from busledger.decoder.diagnosis.faults.candidate import Candidate, bits_of, priors
 from busledger.decoder.diagnosis.faults.candidates import LEAF_SCOPES, listed_faults, log_prior_of_shared
@@ -179,7 +179,8 @@ def judged(
         return []
     effects = replay_all(study, candidates, survey, rows)
     components = {state.scored.candidate.component for state in given if isinstance(state, PathFaultState)}
-    told = regions_told(given) | {r for path in given if _leads_selects(path) for r in path.regions}
+    before = [p for p in given if isinstance(p, PathFaultState) and sees_others(p.scored)]
+    told = regions_told(given) | {r for path in before for r in path.regions}
     found, wrong, clips = [], _WrongReads(survey), ClippedSelects(rows)
     for c in candidates:
         odds = log_prior_of_shared(c.prior) + checked(study.evidence, c)
@@ -187,7 +188,7 @@ def judged(
             odds += math.log(_SAME_PART)
         more = _elsewhere(study.evidence, c)
         for scored in _strictly_too(ways(c, effects)):
-            clipped = clips.log_of(scored) if not leads_selects(scored) else clipped_led(study, scored, rows, clips)
+            clipped = clipped_led(study, scored, rows, clips) if sees_others(scored) else clips.log_of(scored)
             # Seen on its line it is there, whatever reads say of it: of two rows that were written together, nothing.
             seen, tally = scored.hard and clipped > _SEEN, scored.effect.tally
             if not tally.hits and not scored.covers and not (unseen and scored.hard) and not seen:
@@ -207,10 +208,6 @@ def judged(
                 own += blind.log_contents(scored.effect, c.mask, c.regions) if left is None else left
             found.append(PathFaultState(scored, odds + scored.weight + own, study, blind))
     return found
-
-
-def _leads_selects(path: Path) -> bool:
-    return isinstance(path, PathFaultState) and leads_selects(path.scored)
 
 
 def _strictly_too(found: Iterable[Scored]) -> Iterator[Scored]:

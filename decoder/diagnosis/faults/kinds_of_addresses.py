@@ -6,7 +6,7 @@ import itertools
 from collections.abc import Iterator
 
 from busledger.decoder.diagnosis.faults.candidate import Candidate, Variant, priors
-from busledger.decoder.diagnosis.faults.kinds_of_paths import undriven_shows
+from busledger.decoder.diagnosis.faults.kinds_of_paths import undriven_shows, where_nobody_answers
 from busledger.decoder.diagnosis.faults.saying import and_list
 from busledger.decoder.diagnosis.replay.parts_view import CardView, RegionView
 from busledger.decoder.diagnosis.replay.theory import PathFault
@@ -100,7 +100,7 @@ def _astray(card: CardView, lines: tuple[int, ...], variants: tuple[Variant, ...
     if all(bit in r.bits for r in card.regions for bit in lines):
         return variants
     return tuple(
-        Variant(one.weight * w, one.behaviour._replace(floats=f), one.label)
+        Variant(one.weight * w, where_nobody_answers(card, one.behaviour)._replace(floats=f), one.label)
         for one in variants
         for w, f, _ in undriven_shows(card)
         if isinstance(one.behaviour, PathFault)

@@ -19,6 +19,7 @@ __all__ = [
     "undriven_shows",
     "unlisted_buffers",
     "unlisted_chips",
+    "where_nobody_answers",
     "write_lost",
     "write_lost_board",
 ]
@@ -58,6 +59,24 @@ def undriven(card: CardView, op: str, mask: int, regions: tuple[int, ...]) -> tu
     """A read that nobody answers, with every level an undriven lane may show."""
     shown = undriven_shows(card)
     return tuple(Variant(w, PathFault(op, (), mask, regions, floats=f), word) for w, f, word in shown)
+
+
+def where_nobody_answers(card: CardView, fault: PathFault) -> PathFault:
+    """A line that stands still for the card, as the silence of some regions where it leads all of their accesses to
+    where nobody answers, and has no part in the others: one thing is weighed in one way. It keeps its ``numbers``."""
+    cells, regions = card.cells, fault.regions
+    bits = fault.numbers[:-1]
+    if cells is None or fault.op != "forced-board" or all(b in card.regions[r].bits for r in regions for b in bits):
+        return fault
+    there = cells.forced_on_board(regions, bits, fault.numbers[-1])
+    gone = []
+    for r in regions:
+        own = there[cells.span(r)]
+        if (own < 0).all():
+            gone.append(r)
+        elif (own != cells.identity[cells.span(r)]).any():
+            return fault
+    return fault._replace(op="silent", regions=tuple(gone)) if gone else fault
 
 
 def dead(card: CardView, region: RegionView, chip: ChipView) -> Candidate:

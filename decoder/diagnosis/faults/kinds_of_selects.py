@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from busledger.decoder.diagnosis.faults.candidate import Candidate, Variant, priors
-from busledger.decoder.diagnosis.faults.kinds_of_paths import undriven, undriven_shows
+from busledger.decoder.diagnosis.faults.kinds_of_paths import undriven, undriven_shows, where_nobody_answers
 from busledger.decoder.diagnosis.replay import memory_kernel as path
 from busledger.decoder.diagnosis.replay.parts_view import CardView, RegionView
 from busledger.decoder.diagnosis.replay.theory import PathFault
@@ -35,10 +35,12 @@ def several_missing(card: CardView) -> Iterator[Candidate]:
 def _other_addresses(card: CardView, mask: int, regions: tuple[int, ...], bit: int) -> tuple[Variant, ...]:
     """The part sees an address bit at one level: its regions answer for others, or nobody does."""
     v = priors()["variant"]["forced"]
+    seen = [("low", PathFault("forced-board", (bit, 0), mask, regions))]
+    seen.append(("high", PathFault("forced-board", (bit, 1), mask, regions)))
     return tuple(
-        Variant(v[word] * share, PathFault("forced-board", (bit, level), mask, regions, floats=f),
+        Variant(v[word] * share, where_nobody_answers(card, fault)._replace(floats=f),
                 f"it sees A{bit} {word} whatever the bus says")
-        for level, word in enumerate(("low", "high"))
+        for word, fault in seen
         for share, f, _ in undriven_shows(card)
     )  # fmt: skip
 

@@ -53,10 +53,11 @@ class BufferView:
 class CardView:
     """Everything the candidates are made from. ``line_buffers``: line → the address buffers that carry it,
     with the regions behind each. ``line_groups``: designator, regions behind it, and the address bits that one enable,
-    or the supply, of an address buffer has in hand. ``card_of``: regions behind the same data buffers share a number.
-    ``select_groups``: selects that one decoder's supply, enable or input has in hand, of regions that are compared.
-    ``bus_settles``: the bus, left alone, does not keep its level, so that lines behind a buffer may keep another.
-    ``memo``: what was made of this card once and for all (a copy begins with nothing)."""
+    or the supply, of an address buffer has in hand. ``select_groups``: selects that one decoder's supply, enable or
+    input has in hand, of regions that are compared. ``card_of``: regions behind the same data buffers share a number.
+    ``cells``: where addresses lead; None = not asked. ``bus_settles``: the bus, left alone, does not keep its level, so
+    that lines behind a buffer may keep another. ``memo``: what was made of this card once and for all (a copy begins
+    with nothing)."""
 
     regions: tuple[RegionView, ...]
     buffers: tuple[BufferView, ...]
@@ -68,6 +69,7 @@ class CardView:
     bus_settles: bool = False
     line_groups: tuple[tuple[str, tuple[int, ...], tuple[int, ...]], ...] = ()
     select_groups: tuple[SelectGroup, ...] = ()
+    cells: CellSpace | None = field(default=None, compare=False, repr=False)
     memo: dict[str, Any] = field(default_factory=dict, init=False, compare=False, repr=False)
 
     @classmethod
@@ -94,8 +96,10 @@ class CardView:
         for i in range(len(regions)):
             key = tuple(b.designator for b in buffers if i in b.regions)
             card_of.append(groups.setdefault(key, len(groups)))
-        return cls(regions, tuple(buffers), line_buffers, data_mask, cells.address_bits, unwired, tuple(card_of),
-                   line_groups=in_hand, select_groups=tuple(_compared_of(board, regions, unwired)))  # fmt: skip
+        return cls(
+            regions, tuple(buffers), line_buffers, data_mask, cells.address_bits, unwired, tuple(card_of),
+            line_groups=in_hand, select_groups=tuple(_compared_of(board, regions, unwired)), cells=cells,
+        )  # fmt: skip
 
     @property
     def compared(self) -> tuple[int, ...]:
