@@ -1,4 +1,4 @@
-"""Steps for what makes the selects, and for what is lost together: pins to measure, lines between two stages to clip."""
+"""Steps for what makes the selects, and for what is lost together: pins to measure, lines to clip."""
 
 from __future__ import annotations
 
