@@ -91,6 +91,7 @@ def gather_evidence(
     if selects is not None:
         _from_regions(evidence, board, selects)
         _from_decoders(evidence, board, selects)
+        _stages_of_decoders(evidence, board, selects)
         _clear_decoders(evidence, selects)
     for buffer in buffers.buffers if buffers is not None else ():
         _from_buffer(evidence, buffer, buffers.findings if buffers is not None else ())
@@ -117,7 +118,7 @@ def _from_regions(evidence: ChecksEvidence, board: Board, selects: SelectsResult
     swapped = {f.region for f in selects.findings if f.code == "select-swapped"}
     swapped |= {f.other_region for f in selects.findings if f.code == "select-swapped"}
     late = {f.region: f for f in selects.findings if f.code == "select-late"}
-    unasked = {f.region: f.text for f in selects.findings if f.code == "select-unasked"}
+    unasked = {f.region: f for f in selects.findings if f.code == "select-unasked"}
     cycles: dict[str, int] = {}
     for one in selects.regions:
         cycles[one.region] = cycles.get(one.region, 0) + one.cycles
@@ -125,13 +126,15 @@ def _from_regions(evidence: ChecksEvidence, board: Board, selects: SelectsResult
     for region in selects.regions:
         if region.cycles < ENOUGH:
             continue
-        elsewhere, no_fault = every - cycles[region.region], unasked.get(region.region, "")
+        elsewhere, no_fault = every - cycles[region.region], unasked.get(region.region)
         _one_region(evidence, region, region.region in swapped, elsewhere, no_fault)
         if region.region in late:
             evidence.add(CheckKey("slow", "region", None, region.region), HINTED, late[region.region].text)
 
 
-def _one_region(evidence: ChecksEvidence, region: RegionSelect, swapped: bool, elsewhere: int, unasked: str) -> None:
+def _one_region(
+    evidence: ChecksEvidence, region: RegionSelect, swapped: bool, elsewhere: int, unasked: CheckFinding | None
+) -> None:
     select, name, extra = region.select, region.region, sum(region.extra.values())
     missing_key, extra_key, swapped_key = (
         CheckKey(f"select-{what}", "decoder", None, name) for what in ("missing", "extra", "swapped")
@@ -144,8 +147,8 @@ def _one_region(evidence: ChecksEvidence, region: RegionSelect, swapped: bool, e
         return
     if region.data_came:
         return  # the clip shows what the card does not do: it speaks for nothing
-    if unasked:
-        evidence.add(missing_key, ACQUITTED, unasked)
+    if unasked is not None:  # what its decoder is made from may have been away all the same
+        evidence.add(missing_key._replace(component=unasked.component), ACQUITTED, unasked.text)
     elif region.missing:
         text = f"{select} was seen inactive in {region.missing} of {region.cycles} cycles of {name}"
         evidence.add(missing_key, _strength(region.missing, region.cycles), text)
@@ -177,6 +180,24 @@ def _from_decoders(evidence: ChecksEvidence, board: Board, selects: SelectsResul
                     f"{region.select} never came, though {decoder.designator}'s inputs left a select due {count} times"
                 )
                 evidence.add(CheckKey("select-missing", "decoder", None, region.name), SEEN, text)
+
+
+def _stages_of_decoders(evidence: ChecksEvidence, board: Board, selects: SelectsResult) -> None:
+    """Where one decoder enables another, clips between them tell whose the missing selects are: the one whose outputs
+    all were as its inputs asked did not lose them, and one whose output was missing that is no region's select did."""
+    own = {region.select for region in board.regions}
+    for decoder in selects.decoders:
+        seen = [o for o in decoder.output_results if o.judged >= ENOUGH]
+        key = CheckKey("select-missing", "decoder", decoder.designator)
+        if decoder.through or len(seen) < len(decoder.outputs):
+            continue
+        if not any(o.missing or o.extra for o in seen):
+            names = ", ".join(o.line for o in seen)
+            evidence.add(key, ACQUITTED, f"{names}: whenever settled, as {decoder.designator}'s inputs asked")
+        for o in seen:
+            if o.missing and o.line not in own:
+                text = f"{o.line} was missing in {o.missing} of the {o.called + o.missing} moments that asked for it"
+                evidence.add(key, _strength(o.missing, o.judged), text)
 
 
 def _clear_decoders(evidence: ChecksEvidence, selects: SelectsResult) -> None:

@@ -13,20 +13,22 @@ from busledger.decoder.diagnosis.card import Card, CardState
 from busledger.decoder.diagnosis.overlay import hides
 from busledger.decoder.diagnosis.path import LANE_SCOPES, Path, PathFaultState
 from busledger.decoder.diagnosis.paths import judged, replayed_alone
+from busledger.decoder.diagnosis.replay.theory import PathFault
 
 __all__ = ["behind_nobody"]
 
-_UNDRIVEN = ("select-missing", "no-answer")
 _LEAST, _TRIED = 4, 4  # reads that a lane spoils, with no chance missed; lanes tried. A bound of work
 
 
-def behind_nobody(card: Card, state: CardState, most_work: float) -> list[CardState]:
-    """The set with a lane before each row of it that does not answer, and that row judged again after it.
+def behind_nobody(card: Card, states: Sequence[CardState], most_work: float) -> list[CardState]:
+    """The best set in which rows do not answer, with a lane before each of these, and that row judged again after it.
     ``most_work``: chips weighed again (see Card.work) after which no more is tried."""
     found: list[CardState] = []
-    rows = [p for p in state.paths if isinstance(p, PathFaultState) and p.scored.candidate.fault in _UNDRIVEN]
-    if not rows or card.work > most_work:
+    able = [state for state in states if any(_is_silent(path) for path in state.paths)]
+    if not able or card.work > most_work:
         return found
+    state = max(able, key=lambda s: s.log_total)
+    rows = [p for p in state.paths if isinstance(p, PathFaultState) and _is_silent(p)]
     lanes = [p for p in replayed_alone(card.study, card.rows) if _is_lane(p)]
     lanes.sort(key=lambda p: -p.log_weight)
     for row in rows:
@@ -36,6 +38,12 @@ def behind_nobody(card: Card, state: CardState, most_work: float) -> list[CardSt
                 continue
             found += _after(card, (lane,), row, others)
     return found
+
+
+def _is_silent(path: Path) -> bool:
+    """Whether nobody answers in its rows: not a decoder that sees other addresses, where other rows may."""
+    behaviour = path.scored.variant.behaviour if isinstance(path, PathFaultState) else None
+    return isinstance(behaviour, PathFault) and behaviour.op == "silent"
 
 
 def _is_lane(path: PathFaultState) -> bool:

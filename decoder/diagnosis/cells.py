@@ -223,6 +223,14 @@ class CellSpace:
             out[self.span(region)] = -1
         return out
 
+    def beside(self, asked: Sequence[int], answers: int) -> Cells:
+        """As ``elsewhere``, for accesses to any of the regions ``asked``: the cell of the region that ``answers``."""
+        out = self.elsewhere(asked[0], answers)
+        for region in asked[1:]:
+            span = self.span(region)
+            out[span] = self.elsewhere(region, answers)[span]
+        return out
+
     def elsewhere(self, region: int, other: int) -> Cells:
         """For accesses to ``region``: the cell of ``other`` at the same low address; -1 elsewhere."""
         out = self.nowhere.copy()

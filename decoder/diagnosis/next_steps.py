@@ -10,7 +10,7 @@ until a swap says which.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import assert_never
 
 from busledger.decoder.board import Board
@@ -20,9 +20,14 @@ from busledger.decoder.diagnosis.faults.kind import Looks, Pins
 from busledger.decoder.diagnosis.faults.kinds import KINDS
 from busledger.decoder.diagnosis.faults.saying import and_list
 from busledger.decoder.diagnosis.replay.parts_view import CardView, ChipView
+from busledger.decoder.diagnosis.steps_of_selects import (
+    Prediction,
+    clipped_selects,
+    clipped_stages,
+    measured,
+)
 from busledger.decoder.diagnosis.suspects import Slot
 from busledger.decoder.diagnosis.wording import lanes_text, remedy_of, told_of
-from busledger.decoder.figures import lane_ranges
 from busledger.decoder.findings import NextStep
 
 __all__ = ["gain_bits", "next_steps"]
@@ -30,8 +35,6 @@ __all__ = ["gain_bits", "next_steps"]
 _WORTH = 0.02  # bits; a step that settles less is not offered for its gain: a fiftieth of a fair choice (judged)
 _CLIPS = 3  # offered, the best first
 _CLIPPED_LANES = 2  # of a chip: more is not worth the clips
-# What a step shows if a suspect is guilty: True, False, or None = could be either.
-Prediction = Callable[[Candidate], bool | None]
 
 
 def gain_bits(shares: Sequence[float], shows: Sequence[bool | None]) -> float:
@@ -118,14 +121,7 @@ def _seat(card: CardView, asked: _Open) -> list[NextStep]:
             text=f"Power off; press {and_list(parts)} home in the socket (look for bent pins), and run the test again."
         )
     ]
-    c = asked.leader
-    if c.fault == "address-stuck" and c.component is not None and len(c.lines) > 1:
-        lines = lane_ranges([f"A{b}" for b in c.lines])
-        text = (
-            f"Measure the enable and supply pins of {c.component}, with a probe that cannot slip to the next pin: "
-            f"{lines} are lost together, as where one of those is open."
-        )
-        steps.append(NextStep(text=text))
+    steps += measured(card, asked.leader)
     if asked.intermittent:
         steps.append(
             NextStep(
@@ -166,30 +162,11 @@ def _look(card: CardView, asked: _Open) -> list[NextStep]:
 # -- clip and look ------------------------------------------------------------
 def _clips(evidence: Evidence, card: CardView, asked: _Open) -> list[NextStep]:
     return [
-        *_clip_selects(evidence, card, asked),
+        *clipped_selects(evidence, card, asked.gain),
+        *clipped_stages(evidence, asked.candidates, asked.gain),
         *_clip_far_side(evidence, card, asked),
         *_clip_chip_pins(card, asked),
     ]
-
-
-def _clip_selects(evidence: Evidence, card: CardView, asked: _Open) -> list[NextStep]:
-    """A select at the decoder's output: wrong if the decoder, or an address line before it, is at fault."""
-    steps = []
-    for region in card.regions:
-        if not region.select or region.select in evidence.clipped_lines:
-            continue
-
-        def shows(c: Candidate, r: int = region.index) -> bool | None:
-            if c.scope == "decoder":  # a select too many comes beside one that is as it should be
-                return r == c.region or (r == c.other and c.fault != "select-extra")
-            return c.scope == "board" and any(b not in card.regions[r].bits for b in c.lines)
-
-        text = (
-            f"Clip {region.select} (the select of {region.name}): if it comes for all its addresses and for no others, "
-            "what makes it is innocent."
-        )
-        steps.append(NextStep(text=text, clip=(region.select,), gain_bits=round(asked.gain(shows), 3)))
-    return steps
 
 
 def _clip_far_side(evidence: Evidence, card: CardView, asked: _Open) -> list[NextStep]:

@@ -267,7 +267,7 @@ class FoundFault:
                     self.came_right, told = self._came_right(rows, value, sure, self.untold)
                     self.untold = np.where(told, np.uint32(0), self.untold)  # they are charged as what came right
             if self._lane is None:
-                astray = mine & ~taken & (rows.wrong != 0) & seen_acting(self.scored.candidate, rows)
+                astray = mine & ~taken & (rows.wrong != 0) & seen_acting(self.scored, rows)
                 self.astray += int(np.count_nonzero(astray))
                 lanes |= np.where(astray, self._mask, np.uint32(0))
                 # What cells hold is followed by what was written: a read that another cell answered, or one after a

@@ -6,7 +6,8 @@ import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from busledger.decoder.diagnosis.clipped import log_clipped
+from busledger.decoder.diagnosis.clipped import ClippedSelects
+from busledger.decoder.diagnosis.clipped_led import clipped_led, sees_others
 from busledger.decoder.diagnosis.evidence import Evidence
 from busledger.decoder.diagnosis.faults.candidate import Candidate, bits_of, priors
 from busledger.decoder.diagnosis.faults.candidates import LEAF_SCOPES, listed_faults, log_prior_of_shared
@@ -178,15 +179,16 @@ def judged(
         return []
     effects = replay_all(study, candidates, survey, rows)
     components = {state.scored.candidate.component for state in given if isinstance(state, PathFaultState)}
-    told = regions_told(given)
-    found, wrong = [], _WrongReads(survey)
+    before = [p for p in given if isinstance(p, PathFaultState) and sees_others(p.scored)]
+    told = regions_told(given) | {r for path in before for r in path.regions}
+    found, wrong, clips = [], _WrongReads(survey), ClippedSelects(rows)
     for c in candidates:
         odds = log_prior_of_shared(c.prior) + checked(study.evidence, c)
         if c.component is not None and c.component in components and c.scope == "buffer":
             odds += math.log(_SAME_PART)
         more = _elsewhere(study.evidence, c)
         for scored in _strictly_too(ways(c, effects)):
-            clipped = log_clipped(scored, rows)
+            clipped = clipped_led(study, scored, rows, clips) if sees_others(scored) else clips.log_of(scored)
             # Seen on its line it is there, whatever reads say of it: of two rows that were written together, nothing.
             seen, tally = scored.hard and clipped > _SEEN, scored.effect.tally
             if not tally.hits and not scored.covers and not (unseen and scored.hard) and not seen:

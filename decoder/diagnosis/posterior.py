@@ -22,6 +22,7 @@ __all__ = ["Item", "PartMarginal", "Place", "Posterior", "places_of", "posterior
 # All doubled, and all halved (six cards, as in search.py): no part's chance moves; the suspect that is listed first is
 # another on two cards, and on one.
 _SEED = 0.5  # chance from which a thing has a place of its own
+_EVEN = 1e-6
 _WEAK_SEED = 0.2  # chance from which the likeliest thing has one where nothing reaches the above
 _BESIDE = 0.5  # of an item's chance, beside another: it is no alternative to that one
 _SHOWN = 0.005  # a suspect below it would be listed with 0 %
@@ -164,7 +165,7 @@ def places_of(items: Sequence[Item], bad: np.ndarray) -> list[Place]:
     ranked = sorted(items, key=lambda item: -item.probability)
     seeds: list[Place] = []
     for item in ranked:
-        if item.unit is None and item.probability >= _SEED:
+        if item.unit is None and item.probability >= _SEED and not any(_either(item, p.items[0]) for p in seeds):
             seeds.append(Place([item]))
     for u, mine in by_unit.items():
         if bad[u] >= _SEED and mine:
@@ -195,6 +196,12 @@ def places_of(items: Sequence[Item], bad: np.ndarray) -> list[Place]:
     for place in seeds:
         _settle(place)
     return sorted(seeds, key=lambda place: -_explains(place.leader))
+
+
+def _either(item: Item, seed: Item) -> bool:
+    """Whether one is as likely as the other and they are in no set together: one thing with two names, as where two
+    parts show the same."""
+    return not set(item.sets) & set(seed.sets) and item.probability + seed.probability <= 1.0 + _EVEN
 
 
 def _goes_with(item: Item, seed: Item) -> bool:

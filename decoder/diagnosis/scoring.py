@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cache
 from typing import Any
@@ -20,7 +20,7 @@ from busledger.decoder.diagnosis.replay.replay import Effect, both_ways
 from busledger.decoder.diagnosis.replay.theory import Behaviour, LaneFault, PathFault
 from busledger.decoder.diagnosis.replay.weighing import EXCUSE, SOMETIMES, log_hard, log_rate, log_sometimes
 
-__all__ = ["Scored", "checked", "log_own", "rate_by_window", "spoken_of", "ways"]
+__all__ = ["Scored", "checked", "checked_led", "log_own", "rate_by_window", "spoken_of", "ways"]
 
 # What writes pass through on their way to more than one chip: bad in writes alone, every time, it differs from one
 # that is bad in reads where a chip behind it is bad as well. Of a single chip the two are alike.
@@ -133,19 +133,32 @@ def spoken_of(evidence: Evidence, candidate: Candidate) -> list[CheckKey]:
     keys = [key for names in both for key in evidence.spoken.get(names, ())]
     if not keys:
         return []
-    region = None if candidate.region is None else evidence.board.regions[candidate.region].name
+    named = [] if candidate.region is None else [candidate.region]
+    if candidate.fault == "select-missing" and not candidate.lines:
+        named = list(candidate.regions)  # what goes with the whole decoder is seen of every one of its selects
     lanes = tuple(f"D{lane}" for lane in bits_of(candidate.lanes))
-    mine = (candidate.fault, candidate.scope, candidate.component, region, lanes)
-    return [
-        key
-        for key in keys
-        if all(want is None or want == have for want, have in zip(key, mine, strict=True))
-    ]
+    found: dict[CheckKey, None] = {}
+    for region in (evidence.board.regions[r].name for r in named) if named else (None,):
+        mine = (candidate.fault, candidate.scope, candidate.component, region, lanes)
+        for key in keys:
+            if all(want is None or want == have for want, have in zip(key, mine, strict=True)):
+                found[key] = None
+    return list(found)
 
 
 def checked(evidence: Evidence, candidate: Candidate) -> float:
     """Log likelihood ratio that clipped selects, drivers and timing add."""
-    if evidence.checks is None:
-        return 0.0
-    ratios = evidence.checks.likelihood_ratios
-    return sum(math.log(min(max(ratios[key], 1e-9), 1e9)) for key in spoken_of(evidence, candidate))
+    return _log_of(evidence, spoken_of(evidence, candidate))
+
+
+def checked_led(evidence: Evidence, fed: Iterable[str], gone: Iterable[str], come: Iterable[str]) -> float:
+    """The same of a fault by which decoders see other addresses: the decoders that it feeds, the regions whose selects
+    it takes from all of their addresses, and those whose selects come for others'."""
+    keys = [CheckKey("select-missing", "decoder", name) for name in fed]
+    keys += [CheckKey("select-missing", "decoder", None, name) for name in gone]
+    return _log_of(evidence, [*keys, *(CheckKey("select-extra", "decoder", None, name) for name in come)])
+
+
+def _log_of(evidence: Evidence, keys: Iterable[CheckKey]) -> float:
+    ratios = {} if evidence.checks is None else evidence.checks.likelihood_ratios
+    return sum(math.log(min(max(ratios[key], 1e-9), 1e9)) for key in keys if key in ratios)

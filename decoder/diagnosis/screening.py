@@ -263,13 +263,24 @@ def _worth_joining(wanted: Sequence[PathFault], first: Effects, at_most: int) ->
         if isinstance(fault, PathFault) and fault.op.startswith("forced"):
             key = (fault.op[6:], fault.regions, fault.mask, fault.floats, *fault.numbers)
             alone[key] = (always.tally.explained, some.tally.explained)
+        elif isinstance(fault, PathFault) and fault.op == "silent" and fault.numbers:
+            # A line of the card by which nobody answers in some regions, of whichever it was asked.
+            key = ("-board", fault.mask, fault.floats, *fault.numbers)
+            before = alone.get(key, (0, 0))
+            alone[key] = (max(before[0], always.tally.explained), max(before[1], some.tally.explained))
     groups: dict[tuple[object, ...], list[tuple[tuple[int, int], PathFault]]] = {}
     for fault in wanted:
         if not fault.op.startswith("joined"):
             continue
         *region, one, two, high = fault.numbers
         where = (fault.op[6:], fault.regions, fault.mask, fault.floats, *region)
-        asked = [alone[line] for line in ((*where, one, high), (*where, two, high)) if line in alone]
+        silent = (*where[:1], *where[2:])
+        asked = [
+            alone[key]
+            for line in (one, two)
+            for key in ((*where, line, high), (*silent, line, high))
+            if key in alone
+        ]
         worth = (sum(a for a, _ in asked), sum(b for _, b in asked)) if asked else _NOT_ASKED
         groups.setdefault(where, []).append((worth, fault))
     chosen: list[PathFault] = []

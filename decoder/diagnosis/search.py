@@ -93,7 +93,7 @@ def search(card: Card, extra: Sequence[Path] = (), progress: Progress = silent) 
             break
     states = in_full_view(card, states, _WORK[-1])
     states += behind_shorts(card, max(states, key=lambda s: s.log_total), _WORK[-1])
-    states += behind_nobody(card, max(states, key=lambda s: s.log_total), _WORK[-1])
+    states += behind_nobody(card, states, _WORK[-1])
     states += beside_the_bad(card, states, _WORK[-1])
     states += beside_lanes(card, states, _WORK[-1])
     states += (found := beside_what_is_known(card, states, _WORK[-1]))

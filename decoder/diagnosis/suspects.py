@@ -14,7 +14,7 @@ from busledger.decoder.diagnosis.replay.study import Study
 from busledger.decoder.diagnosis.rivals import suspect_of
 from busledger.decoder.diagnosis.scoring import Scored
 from busledger.decoder.diagnosis.statistics import clopper_pearson
-from busledger.decoder.diagnosis.wording import evidence_lines, summary, told_of
+from busledger.decoder.diagnosis.wording import at_once, evidence_lines, summary, told_of
 from busledger.decoder.findings import Suspect
 
 __all__ = ["Slot", "slots_of", "suspects_of"]
@@ -120,7 +120,7 @@ def _suspect(study: Study, entry: _Entry, rank: int, place: Sequence[tuple[int, 
         return _innocent(study, entry, rank)
     c = scored.candidate
     regions = study.card.regions
-    detail = _detail(entry, scored)
+    detail = {**_detail(entry, scored), **at_once(study.card, c)}
     told = told_of(study.evidence.board, c.component)
     if told:
         detail["told"] = told

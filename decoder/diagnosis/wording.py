@@ -15,7 +15,7 @@ from busledger.decoder.diagnosis.scoring import Scored, spoken_of
 from busledger.decoder.diagnosis.statistics import clopper_pearson
 from busledger.decoder.figures import NO_BREAK, count, lane_ranges, plural
 
-__all__ = ["evidence_lines", "lanes_text", "place_of", "remedy_of", "said_of", "summary", "told_of"]
+__all__ = ["at_once", "evidence_lines", "lanes_text", "place_of", "remedy_of", "said_of", "summary", "told_of"]
 
 
 def lanes_text(mask: int) -> str:
@@ -43,8 +43,14 @@ def said_of(
         other_region=None if c.other is None else card.regions[c.other].name,
         intermittent=rate is not None,
         rate=rate,
-        detail=detail or {},
+        detail={**(detail or {}), **at_once(card, c)},
     )
+
+
+def at_once(card: CardView, c: Candidate) -> dict[str, Any]:
+    """``regions``: the names of those that a decoder's fault takes at once; nothing of another fault."""
+    several = c.region is None or (c.fault == "select-extra" and c.other is None)
+    return {"regions": [card.regions[r].name for r in c.regions]} if c.scope == "decoder" and several else {}
 
 
 def _said(study: Study, c: Candidate, rate: float | None = None, detail: Mapping[str, Any] | None = None) -> Said:

@@ -217,7 +217,9 @@ def test_reads_that_no_chip_can_answer_are_the_fault_s_own():
     study = study_of([("w", 3, 0x55), ("r", 3, 0x55), ("w", 19, 0x11), ("r", 19, 0x33)])
     away = candidate(study, "address-stuck", "board", lines=(5,))
     level = [v.label for v in away.variants].index("the part sees A5 high whatever the bus says")
-    overlay = FoundFault(acting(away, hard=True, way=level), study)
+    leads = away.variants[level].behaviour._replace(op="forced-board", regions=(0, 1))  # as where others still answer
+    fault = replace(acting(away, hard=True), variant=away.variants[level]._replace(behaviour=leads))
+    overlay = FoundFault(fault, study)
     found = laid_over(overlay, study.rows())
     assert not found.compared[~found.is_write].any()
     assert (overlay.lost, overlay.lost_wrong) == (2, 1)

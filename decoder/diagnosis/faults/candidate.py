@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import NamedTuple
 
 from busledger.decoder.diagnosis.faults.kind import priors
@@ -50,10 +51,15 @@ class Candidate:
         """What makes two candidates the same suspect."""
         return (self.fault, self.scope, self.component, self.region, self.other, self.lanes, self.lines, self.cell)
 
-    @property
+    @cached_property
     def regions(self) -> tuple[int, ...]:
-        """Indexes of the regions that it can hurt."""
-        return self.variants[0].behaviour.regions if self.variants else self.reach
+        """Indexes of the regions that it can hurt, in any of its ways."""
+        if not self.variants:
+            return self.reach
+        first = self.variants[0].behaviour.regions
+        if all(v.behaviour.regions is first or v.behaviour.regions == first for v in self.variants):
+            return first
+        return tuple(sorted({r for v in self.variants for r in v.behaviour.regions}))
 
     @property
     def mask(self) -> int:

@@ -12,6 +12,7 @@ import numpy as np
 
 from busledger.decoder.diagnosis.faults import kinds_of_lanes as lanes
 from busledger.decoder.diagnosis.faults import kinds_of_paths as paths
+from busledger.decoder.diagnosis.faults import kinds_of_selects as selects
 from busledger.decoder.diagnosis.faults.candidate import Candidate, priors
 from busledger.decoder.diagnosis.faults.kinds import KINDS, ON_CARD
 from busledger.decoder.diagnosis.faults.kinds_of_addresses import bridged_addresses, stuck_addresses
@@ -160,10 +161,12 @@ def _of_pairs(
     regions = [card.regions[i] for i in card.compared]
     n, fixed = len(regions), sum(not r.writable for r in regions)
     ordered = kind == "select-extra"
+    if ordered:
+        yield from _always_active(card, wrong, pairs)
     count = n * (n - 1) - fixed * (fixed - 1) if ordered else n * (n - 1) // 2
     if not count:
         return
-    share = KINDS[kind].weight("decoder") / total_weight() / count
+    share = KINDS[kind].weight("decoder") * _single(kind, card) / total_weight() / count
     if pairs is None:
         able = [r for r in regions if wrong.get(r.index)]
         both = itertools.permutations(regions, 2) if ordered else itertools.combinations(regions, 2)
@@ -181,9 +184,22 @@ def _of_pairs(
         mask = a.mask & b.mask
         if not (wrong.get(a.index, 0) | wrong.get(b.index, 0)) & mask:
             continue
-        c = (paths.select_extra(a, b) if ordered else paths.swapped(a, b)).priced(share)
+        c = (selects.select_extra(a, b) if ordered else selects.swapped(a, b)).priced(share)
         if not _hidden(c, card):
             yield c
+
+
+def _always_active(
+    card: CardView, wrong: Mapping[int, int], pairs: Sequence[tuple[int, int]] | None
+) -> Iterator[Candidate]:
+    """A select that comes for all other regions, of ``pairs`` those that come for two at least."""
+    answers = [a for a, _ in pairs or ()]
+    able = card.compared if pairs is None else sorted(r for r in set(answers) if answers.count(r) > 1)
+    for region in able if any(wrong.values()) else ():
+        c = selects.always_active(card, card.regions[region])
+        if c is not None and any(wrong.get(r, 0) & c.mask for r in c.regions) and not _hidden(c, card):
+            weight = KINDS[c.fault].weight(c.scope) * _at_once(c.fault)
+            yield c.priced(weight / total_weight() / len(card.compared))
 
 
 def _stated(region: RegionView) -> bool:
@@ -211,7 +227,26 @@ def unlisted(card: CardView) -> list[Candidate]:
 def _share(listed: list[Candidate], card: CardView) -> float:
     """The prior of each of one kind's members in one scope."""
     first = listed[0]
-    return KINDS[first.fault].weight(first.scope) / total_weight() / _count(listed, card)
+    weight = KINDS[first.fault].weight(first.scope)
+    if first.scope == "decoder":
+        weight *= _at_once(first.fault) if _is_of_several(first, card) else _single(first.fault, card)
+    return weight / total_weight() / _count(listed, card)
+
+
+def _is_of_several(candidate: Candidate, card: CardView) -> bool:
+    """Whether a missing select is one of several that go at once, or is lost before the part that makes it."""
+    return candidate.region is None or candidate.component != card.regions[candidate.region].decoder
+
+
+def _at_once(kind: str) -> float:
+    """The share that faults of several selects, or of one that comes for several regions, have of the kind."""
+    return float(priors()["several_selects"].get(kind, 0.0))
+
+
+def _single(kind: str, card: CardView) -> float:
+    """The share that is left to faults of one: all of it where the card can have none of the others."""
+    some = bool(card.select_groups) if kind == "select-missing" else len(card.compared) > 2
+    return 1.0 - _at_once(kind) if some else 1.0
 
 
 @cache
@@ -295,9 +330,10 @@ def _members(kind: PartFaultName, card: CardView, cells: Mapping[int, int]) -> I
         case "address-bridged":
             yield from bridged_addresses(card, regions)
         case "select-missing":
-            yield (paths.select_missing(card, r) for r in regions)
+            yield (selects.select_missing(card, r) for r in regions)
+            yield selects.several_missing(card)
         case "select-extra" | "select-swapped":
-            return  # see _of_pairs
+            return  # see _of_pairs and _always_active
         case "direction-stuck":
             yield paths.directions(card)
         case "coupled":

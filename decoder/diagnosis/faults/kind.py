@@ -50,7 +50,9 @@ class Kind:
 
     ``literature``: the standard name in the literature on memory tests, with its source, or why there is none.
     ``does``: what follows the part's name in a sentence; ``{lines}``, ``{other}`` and ``{region}`` are filled in.
-    ``short``: the same in two or three words, for lists. ``links``: what stands between the place and ``does``.
+    ``several``: what it does where it takes several regions at once, ``{regions}``; ``by_lines``: where address lines
+    are what a decoder does not see. ``short``: the same in two or three words, for lists.
+    ``links``: what stands between the place and ``does``.
     ``remedy``: what to do about it, a sentence without its first capital and its stop; where a named part is to blame
     ``{part}`` is it. ``look_for``: the same where the board file names no part.
     ``lanes_alone``: it leaves the other lanes of its part alone. ``variants``: the tables of ``[variant]`` in
@@ -71,6 +73,8 @@ class Kind:
     lanes_alone: bool = False
     variants: tuple[str, ...] = ()
     replayed: bool = True
+    several: str = ""
+    by_lines: str = ""
 
     @property
     def on_card(self) -> bool:

@@ -6,8 +6,8 @@ import itertools
 from collections.abc import Iterator
 
 from busledger.decoder.diagnosis.faults.candidate import Candidate, Variant, priors
+from busledger.decoder.diagnosis.faults.kinds_of_paths import undriven_shows, where_nobody_answers
 from busledger.decoder.diagnosis.faults.saying import and_list
-from busledger.decoder.diagnosis.replay import memory_kernel as path
 from busledger.decoder.diagnosis.replay.parts_view import CardView, RegionView
 from busledger.decoder.diagnosis.replay.theory import PathFault
 
@@ -99,12 +99,10 @@ def _astray(card: CardView, lines: tuple[int, ...], variants: tuple[Variant, ...
     """Where a line can lead out of every region, nobody answers: then what the bus shows matters too."""
     if all(bit in r.bits for r in card.regions for bit in lines):
         return variants
-    v = priors()["variant"]["undriven"]
-    floats = ((v["keeps_level"], path.KEEPS), (v["pulled_up"], path.PULLED_UP), (v["pulled_down"], path.PULLED_DOWN))
     return tuple(
-        Variant(one.weight * w, one.behaviour._replace(floats=f), one.label)
+        Variant(one.weight * w, where_nobody_answers(card, one.behaviour)._replace(floats=f), one.label)
         for one in variants
-        for w, f in floats
+        for w, f, _ in undriven_shows(card)
         if isinstance(one.behaviour, PathFault)
     )
 

@@ -1,4 +1,4 @@
-"""Faults on the path of an access: selects, write lines, dead and slow chips, buffers that do not turn."""
+"""Faults on the path of an access: write lines, dead and slow chips, rows that are silent, buffers that do not turn."""
 
 from __future__ import annotations
 
@@ -14,12 +14,12 @@ __all__ = [
     "dead",
     "directions",
     "no_answer",
-    "select_extra",
-    "select_missing",
     "slow",
-    "swapped",
+    "undriven",
+    "undriven_shows",
     "unlisted_buffers",
     "unlisted_chips",
+    "where_nobody_answers",
     "write_lost",
     "write_lost_board",
 ]
@@ -40,35 +40,53 @@ def write_lost_board(card: CardView, ram: list[RegionView]) -> Iterator[Candidat
         yield Candidate("write-lost", "board", None, None, card.data_mask, (Variant(1.0, behaviour),))
 
 
-def _undriven(card: CardView, op: str, mask: int, regions: tuple[int, ...]) -> tuple[Variant, ...]:
-    """A read that nobody answers, with every level an undriven lane may show."""
+def undriven_shows(card: CardView) -> list[tuple[float, int, str]]:
+    """(share, what it shows, a word for it) of every level that lanes may show which nobody drives."""
     v = priors()["variant"]["undriven"]
     keeps = [(path.KEEPS, "the bus keeps its last level")]
     if card.buffers:
         keeps.append((path.KEPT_BY_CARD, "the card's lines keep their last level"))
     if card.buffers and card.bus_settles:
         keeps.append((path.KEPT_FROM_BUS, "the card's lines keep what the bus had before it was left alone"))
-    shown = [
+    return [
         *((v["keeps_level"] / len(keeps), floats, word) for floats, word in keeps),
         (v["pulled_up"], path.PULLED_UP, "the lanes are pulled up"),
         (v["pulled_down"], path.PULLED_DOWN, "the lanes are pulled down"),
     ]
+
+
+def undriven(card: CardView, op: str, mask: int, regions: tuple[int, ...]) -> tuple[Variant, ...]:
+    """A read that nobody answers, with every level an undriven lane may show."""
+    shown = undriven_shows(card)
     return tuple(Variant(w, PathFault(op, (), mask, regions, floats=f), word) for w, f, word in shown)
 
 
+def where_nobody_answers(card: CardView, fault: PathFault) -> PathFault:
+    """A line that stands still for the card, as the silence of some regions where it leads all of their accesses to
+    where nobody answers, and has no part in the others: one thing is weighed in one way. It keeps its ``numbers``."""
+    cells, regions = card.cells, fault.regions
+    bits = fault.numbers[:-1]
+    if cells is None or fault.op != "forced-board" or all(b in card.regions[r].bits for r in regions for b in bits):
+        return fault
+    there = cells.forced_on_board(regions, bits, fault.numbers[-1])
+    gone = []
+    for r in regions:
+        own = there[cells.span(r)]
+        if (own < 0).all():
+            gone.append(r)
+        elif (own != cells.identity[cells.span(r)]).any():
+            return fault
+    return fault._replace(op="silent", regions=tuple(gone)) if gone else fault
+
+
 def dead(card: CardView, region: RegionView, chip: ChipView) -> Candidate:
-    variants = _undriven(card, "silent", chip.mask, (region.index,))
+    variants = undriven(card, "silent", chip.mask, (region.index,))
     return Candidate("dead", "chip", chip.designator, region.index, chip.mask, variants)
-
-
-def select_missing(card: CardView, region: RegionView) -> Candidate:
-    variants = _undriven(card, "silent", region.mask, (region.index,))
-    return Candidate("select-missing", "decoder", region.decoder, region.index, region.mask, variants)
 
 
 def no_answer(card: CardView, region: RegionView) -> Candidate:
     """The row stays silent though its select may be seen: the break lies behind the clip, or the supply is missing."""
-    variants = _undriven(card, "silent", region.mask, (region.index,))
+    variants = undriven(card, "silent", region.mask, (region.index,))
     return Candidate("no-answer", "region", None, region.index, region.mask, variants)
 
 
@@ -86,30 +104,6 @@ def unlisted_buffers(card: CardView) -> Iterator[Candidate]:
         yield Candidate("unlisted", "buffer", buffer.designator, None, buffer.mask, (), reach=regions)
 
 
-def select_extra(region: RegionView, other: RegionView) -> Candidate:
-    """The select of ``region`` comes for the addresses of ``other`` too."""
-    v = priors()["variant"]["both_drive"]
-    mask = region.mask & other.mask
-    both = (region.index, other.index)
-    shown = (
-        (v["low_wins"], path.LOW_WINS, "low wins where both drive"),
-        (v["high_wins"], path.HIGH_WINS, "high wins where both drive"),
-        (v["nobody_knows"], path.NOBODY_KNOWS, "levels fight where both drive"),
-    )
-    numbers = (other.index, region.index)
-    variants = tuple(Variant(w, PathFault("extra", numbers, mask, both, joins=j), word) for w, j, word in shown)
-    return Candidate("select-extra", "decoder", region.decoder, region.index, mask, variants, other=other.index)
-
-
-def swapped(region: RegionView, other: RegionView) -> Candidate:
-    both = (region.index, other.index)
-    behaviour = PathFault("swapped", both, region.mask & other.mask, both)
-    return Candidate(
-        "select-swapped", "decoder", region.decoder, region.index, behaviour.mask, (Variant(1.0, behaviour),),
-        other=other.index,
-    )  # fmt: skip
-
-
 def directions(card: CardView) -> Iterator[Candidate]:
     turn, taken = priors()["variant"]["turn"], priors()["variant"]["not_written"]
     for buffer in card.buffers:
@@ -117,7 +111,7 @@ def directions(card: CardView) -> Iterator[Candidate]:
         ram = tuple(i for i in regions if card.regions[i].writable)
         reads = tuple(
             Variant(v.weight * turn["to_processor"], v.behaviour, f"never toward the processor: {v.label}")
-            for v in _undriven(card, "read-lost", buffer.mask, regions)
+            for v in undriven(card, "read-lost", buffer.mask, regions)
         )
         stores = (
             (taken["rests"], path.STORES_REST, "the cells take what the card's lines kept"),

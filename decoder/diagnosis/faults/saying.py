@@ -42,8 +42,8 @@ class Spoken(Protocol):
 
     ``detail`` may hold ``where_lines`` (list like ``["A6=1"]``), ``cells_failing`` and ``cells_in`` (cells that fail
     and cells there are where those lines are so), ``scatter`` (cells without a pattern), ``part`` (a part of the
-    region), ``clips`` (lines whose clips are meant), ``span`` (first and last address meant) and ``told`` (``good``,
-    ``bad`` or ``replaced``: what the bench has said of the part).
+    region), ``regions`` (those that a decoder's fault takes at once), ``clips`` (lines whose clips are meant), ``span``
+    (first and last address meant) and ``told`` (``good``, ``bad`` or ``replaced``: what the bench has said of it).
     """
 
     @property
@@ -100,7 +100,7 @@ def who(s: Spoken) -> str:
         "bus": f"the data bus, {lanes}" if lanes else "the data bus",
         "region": region,
         "board": "the card's address wiring" if s.address_lines else "the card",
-        "decoder": f"the select of {region}",
+        "decoder": f"the select of {region}" if _region(s) else "what makes the selects",
         "clip": _clip(s),
         "machine": _span(s) or region,
     }[s.scope]
@@ -149,7 +149,10 @@ def what(s: Spoken) -> str:
     """What the fault does, without its part; with the addresses where it does so, if only some have it."""
     if s.detail.get("scatter"):
         return "cells here and there fail: the chip is wearing out"
-    does = "lacks memory on {lanes}: nobody drives them when it is read" if _narrow(s) else KINDS[s.fault].does
+    kind = KINDS[s.fault]
+    does = "lacks memory on {lanes}: nobody drives them when it is read" if _narrow(s) else kind.does
+    if s.scope == "decoder" and s.detail.get("regions"):
+        does = (kind.by_lines if s.address_lines else kind.several) or does
     return _filled(does, s) + _only_where(s.detail)
 
 
@@ -214,6 +217,7 @@ def _filled(words: str, s: Spoken) -> str:
         lanes=lane_ranges(s.lanes) or "the lanes",
         other=s.other_region or "another region",
         region=_region(s) or "the card",
+        regions=and_list([str(name) for name in s.detail.get("regions", ())]),
         part=s.component or "the part",
     )
 

@@ -62,14 +62,25 @@ class FirstReads:
         """Log likelihood of the first reads under ``fault``, acting every time, less that of unknown contents; 0 of
         faults that say nothing of them."""
         if isinstance(fault, PathFault) and fault.op in _LED_ASTRAY:
-            return self._as_an_image(fault)
+            return self._as_an_image(fault) + self._undriven(fault, self._led_nowhere(fault), fault.floats)
         floats = _shown_by(fault)
-        if floats is None or isinstance(fault, CoupledCell) or not len(self._rows):
+        if floats is None or isinstance(fault, CoupledCell):
             return 0.0
-        key = (fault.regions, fault.mask)
+        return self._undriven(fault, fault.regions, floats)
+
+    def _led_nowhere(self, fault: PathFault) -> tuple[int, ...]:
+        """The regions whose every access is led to where nobody answers."""
+        to = self._study.maps(fault).r1
+        return tuple(r for r in fault.regions if (to[self._study.cells.span(r)] < 0).all())
+
+    def _undriven(self, fault: Behaviour, regions: tuple[int, ...], floats: int) -> float:
+        """Of the first reads in regions whose lanes the fault leaves undriven."""
+        if not len(self._rows) or not regions:
+            return 0.0
+        key = (regions, fault.mask)
         if key not in self._asked:
             there = np.zeros(len(self._study.card.regions) + 1, np.bool_)  # the last one: outside all regions
-            there[list(fault.regions)] = True
+            there[list(regions)] = True
             lanes = np.where(there[self._rows.region], self._lanes & np.uint32(fault.mask), np.uint32(0))
             self._asked[key] = lanes, int(np.count_nonzero(lanes))
         lanes, asked = self._asked[key]

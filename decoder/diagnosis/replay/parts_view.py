@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 from busledger.decoder.board import Board, Buffer
 from busledger.decoder.diagnosis.cells import CellSpace
+from busledger.decoder.diagnosis.replay.selects_view import SelectGroup, select_groups
 
 __all__ = ["CardView", "ChipView", "RegionView"]
 
@@ -52,9 +53,11 @@ class BufferView:
 class CardView:
     """Everything the candidates are made from. ``line_buffers``: line → the address buffers that carry it,
     with the regions behind each. ``line_groups``: designator, regions behind it, and the address bits that one enable,
-    or the supply, of an address buffer has in hand. ``card_of``: regions behind the same data buffers share a number.
-    ``bus_settles``: the bus, left alone, does not keep its level, so that lines behind a buffer may keep another.
-    ``memo``: what was made of this card once and for all (a copy begins with nothing)."""
+    or the supply, of an address buffer has in hand. ``select_groups``: selects that one decoder's supply, enable or
+    input has in hand, of regions that are compared. ``card_of``: regions behind the same data buffers share a number.
+    ``cells``: where addresses lead; None = not asked. ``bus_settles``: the bus, left alone, does not keep its level, so
+    that lines behind a buffer may keep another. ``memo``: what was made of this card once and for all (a copy begins
+    with nothing)."""
 
     regions: tuple[RegionView, ...]
     buffers: tuple[BufferView, ...]
@@ -65,6 +68,8 @@ class CardView:
     card_of: tuple[int, ...] = field(default=())
     bus_settles: bool = False
     line_groups: tuple[tuple[str, tuple[int, ...], tuple[int, ...]], ...] = ()
+    select_groups: tuple[SelectGroup, ...] = ()
+    cells: CellSpace | None = field(default=None, compare=False, repr=False)
     memo: dict[str, Any] = field(default_factory=dict, init=False, compare=False, repr=False)
 
     @classmethod
@@ -91,8 +96,10 @@ class CardView:
         for i in range(len(regions)):
             key = tuple(b.designator for b in buffers if i in b.regions)
             card_of.append(groups.setdefault(key, len(groups)))
-        return cls(regions, tuple(buffers), line_buffers, data_mask, cells.address_bits, unwired, tuple(card_of),
-                   line_groups=in_hand)  # fmt: skip
+        return cls(
+            regions, tuple(buffers), line_buffers, data_mask, cells.address_bits, unwired, tuple(card_of),
+            line_groups=in_hand, select_groups=tuple(_compared_of(board, regions, unwired)), cells=cells,
+        )  # fmt: skip
 
     @property
     def compared(self) -> tuple[int, ...]:
@@ -109,6 +116,16 @@ def _groups_of(buffer: Buffer) -> list[tuple[int, ...]]:
         found.append(tuple(bits[at : at + len(group.inputs)]))
         at += len(group.inputs)
     return list(dict.fromkeys(tuple(sorted({b for b in one if b >= 0})) for one in found))
+
+
+def _compared_of(board: Board, regions: Sequence[RegionView], unwired: int) -> Iterator[SelectGroup]:
+    """The groups of selects as far as their regions are compared. Of an input, none whose address bit has no clip, or
+    where chips behind it take that bit as well: they still see it, so that what answers is no other address's cell."""
+    for group in select_groups(board):
+        able = tuple(r for r in group.regions if regions[r].compared)
+        bit = group.bit
+        if able and (bit is None or not (unwired >> bit & 1 or any(bit in regions[r].bits for r in able))):
+            yield group._replace(regions=able)
 
 
 def _region(board: Board, cells: CellSpace, i: int, data_mask: int, unwired: int) -> RegionView:

@@ -100,7 +100,8 @@ def maps_of(fault: PathFault, cells: CellSpace) -> Maps:
         gone = cells.silent(fault.regions)
         return Maps(gone, none, gone, none)
     if op == "extra":
-        more = cells.elsewhere(*numbers)
+        *asked, answers = numbers
+        more = cells.beside(asked, answers)
         return Maps(same, more, same, more)
     if op == "swapped":
         there = _swapped(cells, *numbers)

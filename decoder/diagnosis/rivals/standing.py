@@ -175,7 +175,7 @@ def with_sure(suspects: Sequence[Suspect], rivals: Sequence[Rival], regions: Seq
     named = {(s.fault, line) for s in suspects for line in s.detail.get("clips", ())}
     # What a select's clip shows at its region's addresses, a decoder's fault explains as well: they were weighed.
     decoders = [s for s in suspects if s.scope == "decoder" and s.probability >= SURE]
-    decoded = {region for s in decoders for region in (s.region, s.other_region)}
+    decoded = {region for s in decoders for region in (s.region, s.other_region, *s.detail.get("regions", ()))}
     sure = [
         rival
         for rival in _sure_of(rivals)
