@@ -35,6 +35,7 @@ __all__ = [
 ]
 
 LEAF_SCOPES = ("chip", "cell")
+_ROWS = 16  # rows of a card, past which chips are not asked whether they answer for others: a bound of work
 _OF_PAIRS = ("select-extra", "select-swapped")  # faults of two regions
 
 
@@ -60,6 +61,8 @@ class Listed:
                         self._of_chip.setdefault((c.region, c.component), []).append(c)
                 elif listed:
                     self._shared.append(_Choice(listed, len(card.regions)))
+        if own := [c for c in own_selects(card) if not _hidden(c, card)]:
+            self._shared.append(_Choice(own, len(card.regions)))
 
     def shared(self, wrong: Mapping[int, int], pairs: Sequence[tuple[int, int]] | None = None) -> list[Candidate]:
         """Faults of what chips share, on the path of a wrong bit.
@@ -92,10 +95,10 @@ class _Choice:
 
     def __init__(self, members: Sequence[Candidate], regions: int) -> None:
         self._members = members
-        width = max((len(c.regions) for c in members), default=0)
-        self._regions = np.full((len(members), width), regions, np.int64)
-        for row, c in zip(self._regions, members, strict=True):
-            row[: len(c.regions)] = c.regions
+        shows = [c.reach or c.regions for c in members]
+        self._regions = np.full((len(members), max(map(len, shows), default=0)), regions, np.int64)
+        for row, of_member in zip(self._regions, shows, strict=True):
+            row[: len(of_member)] = of_member
         self._masks = np.array([c.mask for c in members], np.uint32)
         self._count = regions
 
@@ -105,6 +108,29 @@ class _Choice:
             lanes[region] = mask
         reached = np.bitwise_or.reduce(lanes[self._regions], axis=1) & self._masks
         return [self._members[k] for k in np.flatnonzero(reached).tolist()]
+
+
+def own_selects(card: CardView) -> list[Candidate]:
+    """Every chip as one whose own select is held or floats, so that it answers for the other rows on its data lines."""
+    regions = [card.regions[i] for i in card.compared if card.regions[i].named_chips]
+    if len(regions) > _ROWS:
+        return []
+    bad, sound = (float(v) for v in priors()["leaf"]["bad_share"])
+    prior = bad / (bad + sound) * float(priors()["leaf"]["own_select"]) / math.exp(_log_shared())
+    found = []
+    for region in regions:
+        for chip in region.chips:
+            others = tuple(
+                r.index
+                for r in regions
+                if r.index != region.index
+                and r.mask & chip.mask
+                and card.card_of[r.index] == card.card_of[region.index]
+                and (r.select is None or r.select != region.select)
+            )
+            if others and any(card.regions[i].writable for i in (region.index, *others)):
+                found.append(paths.own_select(card, region, chip, others).priced(prior))
+    return found
 
 
 def propose(card: CardView, wrong: Mapping[int, int], cells: Mapping[int, int]) -> list[Candidate]:

@@ -14,6 +14,7 @@ __all__ = [
     "dead",
     "directions",
     "no_answer",
+    "own_select",
     "select_extra",
     "select_missing",
     "slow",
@@ -99,6 +100,37 @@ def select_extra(region: RegionView, other: RegionView) -> Candidate:
     numbers = (other.index, region.index)
     variants = tuple(Variant(w, PathFault("extra", numbers, mask, both, joins=j), word) for w, j, word in shown)
     return Candidate("select-extra", "decoder", region.decoder, region.index, mask, variants, other=other.index)
+
+
+def own_select(card: CardView, region: RegionView, chip: ChipView, others: tuple[int, ...]) -> Candidate:
+    """The select at one chip's own pin is held, or floats as where that pin makes no contact: the chip answers for the
+    ``others`` beside their own chips, takes their writes, and may be missing where it is asked itself.
+
+    No row of the table says so of a chip; what the rows of the decoder say is of all chips of a row.
+    """
+    both, own = priors()["variant"]["both_drive"], priors()["own_select"]
+    joins = (
+        (both["low_wins"], path.LOW_WINS, "low wins where two drive"),
+        (both["high_wins"], path.HIGH_WINS, "high wins where two drive"),
+        (both["nobody_knows"], path.NOBODY_KNOWS, "levels fight where two drive"),
+    )
+    numbers, regions = (region.index,), (region.index, *others)
+    held = [
+        Variant(own["held"] * w, PathFault("also-selected", numbers, chip.mask, regions, joins=j), word)
+        for w, j, word in joins
+    ]
+    floats = [
+        Variant(
+            own["floats"] * w * v.weight, v.behaviour._replace(numbers=numbers, joins=j),
+            f"missing at times where it is asked itself: {v.label}",
+        )
+        for v in _undriven(card, "select-floats", chip.mask, regions)
+        for w, j, _ in joins[:1]
+        if isinstance(v.behaviour, PathFault)
+    ]
+    return Candidate(
+        "unlisted", "chip", chip.designator, region.index, chip.mask, (*held, *floats), reach=others
+    )
 
 
 def swapped(region: RegionView, other: RegionView) -> Candidate:

@@ -219,14 +219,21 @@ class PathRun:
     """One path fault played over the rows, block by block. Of the runs of one ``Tables`` only the last may be fed.
 
     ``hours``: uint8[WINDOWS], in which windows the fault is at work if it comes in bursts (``ASLEEP``, ``AWAKE`` of
-    memory_kernel), None = nobody knows.
+    memory_kernel), None = nobody knows; ``judged``: the only region in which what it shows is counted, None = all.
     """
 
-    def __init__(self, fault: PathFault, tables: Tables, hours: NDArray[np.uint8] | None = None) -> None:
+    def __init__(
+        self, fault: PathFault, tables: Tables, hours: NDArray[np.uint8] | None = None, judged: int | None = None
+    ) -> None:
         self.fault = fault
         self._hours = ANY_TIME if hours is None else hours
         self._tables = tables
         self.maps, self._part, self._touched = tables.of(fault)
+        if judged is not None:
+            span = tables.cells.span(judged)
+            there = self._part[span] & replay_kernel.JUDGED
+            self._part = self._part & ~np.uint8(replay_kernel.JUDGED)
+            self._part[span] |= there
         self.start()
 
     def start(self) -> None:

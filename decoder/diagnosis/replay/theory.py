@@ -11,9 +11,11 @@ from numpy.typing import NDArray
 from busledger.decoder.diagnosis.cells import CellSpace
 from busledger.decoder.diagnosis.replay import lanes_kernel, memory_kernel
 
-__all__ = ["Behaviour", "CoupledCell", "Decay", "LaneFault", "Maps", "PathFault", "maps_of"]
+__all__ = ["OWN_SELECT", "Behaviour", "CoupledCell", "Decay", "LaneFault", "Maps", "PathFault", "maps_of"]
 
 Cells = NDArray[np.int32]
+# One chip answers for other rows too: throughout, or missing at times where it is asked itself.
+OWN_SELECT = ("also-selected", "select-floats")
 
 BENDS = {
     lanes_kernel.LOW: memory_kernel.BENDS_LOW,
@@ -102,6 +104,10 @@ def maps_of(fault: PathFault, cells: CellSpace) -> Maps:
     if op == "extra":
         more = cells.elsewhere(*numbers)
         return Maps(same, more, same, more)
+    if op in OWN_SELECT:
+        more = cells.elsewhere_all(numbers[0], fault.regions)
+        own = same if op == "also-selected" else cells.silent(numbers)
+        return Maps(own, more, own, more)
     if op == "swapped":
         there = _swapped(cells, *numbers)
         return Maps(there, none, there, none)
