@@ -161,7 +161,18 @@ def _priced(listed: list[Candidate], card: CardView) -> list[Candidate]:
     if not listed:
         return []
     share = _share(listed, card)
+    if (listed[0].fault, listed[0].scope) == ("address-bridged", "board"):
+        return _by_their_pins(listed, card, share)
     return [c.priced(share * _at_the_edge(c, card) * _by_a_decoder(c)) for c in listed]
+
+
+def _by_their_pins(listed: Sequence[Candidate], card: CardView, share: float) -> list[Candidate]:
+    """Two lines of the card are likelier joined where their pins are neighbours: the kind's prior is shared out so."""
+    joined = float(priors()["pins_apart"]["joined"])
+    apart = [card.side_by_side(c.lines, c.regions, c.component) == () for c in listed]
+    parts = [joined if is_apart else 1.0 for is_apart in apart]
+    mean = sum(parts) / len(parts)
+    return [c.priced(share * part / mean) for c, part in zip(listed, parts, strict=True)]
 
 
 def _by_a_decoder(candidate: Candidate) -> float:

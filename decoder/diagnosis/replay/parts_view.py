@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from busledger.decoder.board import Board, Buffer
+from busledger.decoder.board import Beside, Board, Buffer, Standing, lines_side_by_side
 from busledger.decoder.diagnosis.cells import CellSpace
 
 __all__ = ["CardView", "ChipView", "RegionView"]
@@ -53,6 +53,7 @@ class CardView:
     """Everything the candidates are made from. ``line_buffers``: line → the address buffers that carry it,
     with the regions behind each. ``line_groups``: designator, regions behind it, and the address bits that one enable,
     or the supply, of an address buffer has in hand. ``card_of``: regions behind the same data buffers share a number.
+    ``standing``: which lines are neighbours at whose pins.
     ``bus_settles``: the bus, left alone, does not keep its level, so that lines behind a buffer may keep another.
     ``memo``: what was made of this card once and for all (a copy begins with nothing)."""
 
@@ -65,6 +66,7 @@ class CardView:
     card_of: tuple[int, ...] = field(default=())
     bus_settles: bool = False
     line_groups: tuple[tuple[str, tuple[int, ...], tuple[int, ...]], ...] = ()
+    standing: Standing = field(default=Standing({}, {}))
     memo: dict[str, Any] = field(default_factory=dict, init=False, compare=False, repr=False)
 
     @classmethod
@@ -92,7 +94,22 @@ class CardView:
             key = tuple(b.designator for b in buffers if i in b.regions)
             card_of.append(groups.setdefault(key, len(groups)))
         return cls(regions, tuple(buffers), line_buffers, data_mask, cells.address_bits, unwired, tuple(card_of),
-                   line_groups=in_hand)  # fmt: skip
+                   line_groups=in_hand, standing=lines_side_by_side(board, cells.shift))  # fmt: skip
+
+    def side_by_side(
+        self, bits: Sequence[int], regions: Sequence[int], component: str | None
+    ) -> tuple[Beside, ...] | None:
+        """Where two address lines are neighbours: at the pins of ``component``; of a net without a part's name, at the
+        chips of ``regions`` and at decoders. None where no pin-out tells."""
+        lines = frozenset(f"A{bit}" for bit in bits)
+        names = {component} if component is not None else self._on_the_net(regions)
+        if not any(lines <= self.standing.of_part.get(name, frozenset()) for name in names):
+            return None
+        return tuple(place for place in self.standing.pairs.get(lines, ()) if place.designator in names)
+
+    def _on_the_net(self, regions: Sequence[int]) -> set[str]:
+        chips = {chip.designator or "" for r in regions for chip in self.regions[r].chips}
+        return chips | {d for d in (region.decoder for region in self.regions) if d is not None}
 
     @property
     def compared(self) -> tuple[int, ...]:
