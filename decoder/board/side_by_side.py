@@ -31,8 +31,9 @@ class Standing(NamedTuple):
 def lines_side_by_side(board: Board, shift: int = 0) -> Standing:
     """All pairs of bus lines that are neighbours at some memory chip, decoder or driver of address lines.
 
-    ``shift``: the bus line that is a memory chip's A0. A chip's data pins are not asked, for they may be wired in any
-    order; nor are address pins that carry rows and columns in turn.
+    ``shift``: the bus line that is a memory chip's A0. A chip's data pins are taken to be wired in order (common
+    practice; any order works), and only where they are both inputs and outputs; address pins that carry rows and
+    columns in turn are not asked.
     """
     pairs: dict[frozenset[str], list[Beside]] = {}
     of_part: dict[str, frozenset[str]] = {}
@@ -66,7 +67,9 @@ def _parts(board: Board, shift: int) -> Iterator[tuple[str, Part, dict[int, str]
 def _at_chip(chip: Chip, shift: int) -> dict[int, str]:
     part = chip.part
     assert part is not None
-    return _numbered(part, {f"A{bit}": f"A{bit + shift}" for bit in range(part.address_bits)})
+    lanes = () if part.separate_io else chip.lanes
+    data = {f"D{pin}": f"D{lane}" for pin, lane in enumerate(sorted(lanes))}
+    return _numbered(part, {**data, **{f"A{bit}": f"A{bit + shift}" for bit in range(part.address_bits)}})
 
 
 def _at_driver(buffer: Buffer) -> dict[str, str]:

@@ -115,9 +115,13 @@ def _known(board: Board, card: CardView, asked: _Open) -> list[NextStep]:
 def _between(card: CardView, asked: _Open) -> list[NextStep]:
     """Between which pins of which parts to look, where two address lines are joined."""
     c = asked.leader
-    if c.fault != "address-bridged" or len(c.lines) != 2:
+    if c.fault != "address-bridged":
         return []
     places = list(card.side_by_side(c.lines, c.regions, c.component) or ())
+    if len(c.lines) == 1:  # joined with a data lane: one net, whatever the chip
+        joined = frozenset({lanes_text(c.lanes), f"A{c.lines[0]}"})
+        chips = {chip.designator for r in c.regions for chip in card.regions[r].chips}
+        places = [place for place in card.standing.pairs.get(joined, ()) if place.designator in chips]
     if c.scope == "board" and c.component is not None:  # what it drives is the same net
         places += card.side_by_side(c.lines, c.regions, None) or ()
     at: dict[tuple[tuple[int, int], tuple[str, str]], list[str]] = {}
@@ -277,6 +281,8 @@ def _clip_chip_pins(card: CardView, asked: _Open) -> list[NextStep]:
 def _pins_of(c: Candidate) -> str | None:
     """What to clip at a chip for this fault, in words; None where nothing there would tell."""
     pins = KINDS[c.fault].pins
+    if c.fault == "address-bridged" and len(c.lines) == 1:
+        return None  # joined with a data lane: one net, at whichever chip
     match pins:
         case Pins.ADDRESS:
             return and_list([f"A{b}" for b in c.lines])

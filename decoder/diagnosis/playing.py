@@ -15,10 +15,10 @@ from busledger.decoder.diagnosis.replay.few_cells import Focus
 from busledger.decoder.diagnosis.replay.foretold import FoundContents
 from busledger.decoder.diagnosis.replay.led import LEADS, ByCell, by_cell, with_stories
 from busledger.decoder.diagnosis.replay.memory_kernel import AWAKE
-from busledger.decoder.diagnosis.replay.replay import Effect, PathRun, Tables, screened
+from busledger.decoder.diagnosis.replay.replay import NOTHING, Effect, PathRun, Tables, screened
 from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
 from busledger.decoder.diagnosis.replay.study import Rows, Study
-from busledger.decoder.diagnosis.replay.theory import OWN_SELECT, Behaviour, PathFault
+from busledger.decoder.diagnosis.replay.theory import JOINED_DATA, OWN_SELECT, Behaviour, PathFault
 from busledger.decoder.diagnosis.replay.weighing import Tally, hours_of, log_sometimes
 
 __all__ = ["CROWD", "Effects", "in_bursts", "play"]
@@ -59,6 +59,9 @@ def play(
             always, some = run.effects()
             if contents:
                 always = replace(always, log_contents=unknown.log_of(fault, given.sure))
+            if fault.op == JOINED_DATA:  # of one that comes and goes nobody knows which writes it met
+                found[fault] = always, NOTHING
+                continue
             often = not leaf or _is_refuted(always.tally)
             some, told = in_bursts(fault, tables, mine, (some, given), often=often)
             if contents and fault.op in LEADS and len(rows) <= _STORY_ROWS:

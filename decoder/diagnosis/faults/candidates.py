@@ -14,7 +14,7 @@ from busledger.decoder.diagnosis.faults import kinds_of_lanes as lanes
 from busledger.decoder.diagnosis.faults import kinds_of_paths as paths
 from busledger.decoder.diagnosis.faults.candidate import Candidate, priors
 from busledger.decoder.diagnosis.faults.kinds import KINDS, ON_CARD
-from busledger.decoder.diagnosis.faults.kinds_of_addresses import bridged_addresses, stuck_addresses
+from busledger.decoder.diagnosis.faults.kinds_of_addresses import bridged_addresses, joined_with_data, stuck_addresses
 from busledger.decoder.diagnosis.faults.kinds_of_cells import coupled_cells, leaky, leaky_cells, stuck_cells
 from busledger.decoder.diagnosis.replay import lanes_kernel as bent
 from busledger.decoder.diagnosis.replay.parts_view import CardView, RegionView
@@ -61,8 +61,9 @@ class Listed:
                         self._of_chip.setdefault((c.region, c.component), []).append(c)
                 elif listed:
                     self._shared.append(_Choice(listed, len(card.regions)))
-        if own := [c for c in own_selects(card) if not _hidden(c, card)]:
-            self._shared.append(_Choice(own, len(card.regions)))
+        for of_pins in (own_selects(card), _data_lines_joined(card)):
+            if seen := [c for c in of_pins if not _hidden(c, card)]:
+                self._shared.append(_Choice(seen, len(card.regions)))
 
     def shared(self, wrong: Mapping[int, int], pairs: Sequence[tuple[int, int]] | None = None) -> list[Candidate]:
         """Faults of what chips share, on the path of a wrong bit.
@@ -99,7 +100,7 @@ class _Choice:
         self._regions = np.full((len(members), max(map(len, shows), default=0)), regions, np.int64)
         for row, of_member in zip(self._regions, shows, strict=True):
             row[: len(of_member)] = of_member
-        self._masks = np.array([c.mask for c in members], np.uint32)
+        self._masks = np.array([c.mask & c.lanes for c in members], np.uint32)
         self._count = regions
 
     def hurting(self, wrong: Mapping[int, int]) -> list[Candidate]:
@@ -115,8 +116,7 @@ def own_selects(card: CardView) -> list[Candidate]:
     regions = [card.regions[i] for i in card.compared if card.regions[i].named_chips]
     if len(regions) > _ROWS:
         return []
-    bad, sound = (float(v) for v in priors()["leaf"]["bad_share"])
-    prior = bad / (bad + sound) * float(priors()["leaf"]["own_select"]) / math.exp(_log_shared())
+    prior = _of_bad_chips("own_select")
     found = []
     for region in regions:
         for chip in region.chips:
@@ -131,6 +131,17 @@ def own_selects(card: CardView) -> list[Candidate]:
             if others and any(card.regions[i].writable for i in (region.index, *others)):
                 found.append(paths.own_select(card, region, chip, others).priced(prior))
     return found
+
+
+def _data_lines_joined(card: CardView) -> list[Candidate]:
+    prior = _of_bad_chips("data_with_address")
+    return [c.priced(prior) for c in joined_with_data(card)]
+
+
+def _of_bad_chips(name: str) -> float:
+    """The prior, as that of what chips share, of something that so many of the bad chips have (``[leaf]``)."""
+    bad, sound = (float(v) for v in priors()["leaf"]["bad_share"])
+    return bad / (bad + sound) * float(priors()["leaf"][name]) / math.exp(_log_shared())
 
 
 def propose(card: CardView, wrong: Mapping[int, int], cells: Mapping[int, int]) -> list[Candidate]:

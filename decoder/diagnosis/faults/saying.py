@@ -151,6 +151,8 @@ def what(s: Spoken) -> str:
     others = _answers_for(s)
     if others:
         return f"also answers for {and_list(others)}, as if its own select were held or open"
+    if _with_data(s):
+        return f"has {lane_ranges(s.lanes)} and {s.address_lines[0]} joined: where one is low the other is as well"
     if s.detail.get("scatter"):
         return "cells here and there fail: the chip is wearing out"
     does = "lacks memory on {lanes}: nobody drives them when it is read" if _narrow(s) else KINDS[s.fault].does
@@ -204,6 +206,8 @@ def remedy(s: Spoken) -> str:
         return f"clean {s.component}'s socket, and follow its joints and tracks with a meter"
     if _answers_for(s):
         return _filled("follow the select to {part}'s own pin: a contact that is open, or what holds it active", s)
+    if _with_data(s):
+        return _filled("look for solder, swarf or bent pins that join {lanes} and {lines} at {part}", s)
     if _narrow(s):
         return _filled("look for the chips of {lanes}; where none should be, say so in the board file", s)
     return _filled(kind.remedy if s.component is not None and kind.on_card else kind.look_for, s)
@@ -212,6 +216,11 @@ def remedy(s: Spoken) -> str:
 def _answers_for(s: Spoken) -> list[str]:
     """The other rows that a chip answers for."""
     return [str(name) for name in s.detail.get("answers_for", ())]
+
+
+def _with_data(s: Spoken) -> bool:
+    """Whether a data lane and an address line are joined."""
+    return s.fault == "address-bridged" and len(s.address_lines) == 1 and len(s.lanes) == 1
 
 
 def _narrow(s: Spoken) -> bool:

@@ -23,6 +23,7 @@ from busledger.decoder.diagnosis.replay.arrays import (
     Given,
     ReplayRows,
 )
+from busledger.decoder.diagnosis.replay.joined_data import as_joined
 from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.replay.theory import BENDS, LaneFault, Maps, PathFault
 from busledger.decoder.diagnosis.replay.weighing import LN2, Tally
@@ -248,10 +249,10 @@ class PathRun:
             given = Given(*(np.zeros(len(rows), one.dtype) for one in given))
         maps = self.maps
         tables = CellTables(self._part, maps.w1, maps.w2, maps.r1, maps.r2, self._hours)
+        seen = seen_by(as_joined(self.fault, rows, self._tables.cells), self.fault.mask)
         replay_kernel.replay(
-            seen_by(rows, self.fault.mask), tables, _all_cells(), acts_of([self.fault]), self._cells, self._counts,
-            want_rows, given,
-        )  # fmt: skip
+            seen, tables, _all_cells(), acts_of([self.fault]), self._cells, self._counts, want_rows, given
+        )
         return given
 
     def effects(self) -> tuple[Effect, Effect]:
