@@ -74,7 +74,9 @@ class Scored:
 
 def ways(candidate: Candidate, effects: Mapping[Behaviour, tuple[Effect, Effect]]) -> Iterator[Scored]:
     """All ways of failing that were replayed."""
-    hard, some = _beliefs("late" if candidate.fault == "slow" else "hard")
+    hard, some = _beliefs()
+    if candidate.fault == "slow":
+        hard += math.log(float(priors()["belief"]["late"]))
     for v in candidate.variants:
         if v.behaviour not in effects:
             continue
@@ -96,9 +98,9 @@ def ways(candidate: Candidate, effects: Mapping[Behaviour, tuple[Effect, Effect]
 
 
 @cache
-def _beliefs(name: str) -> tuple[float, float]:
-    """Log of the shares of faults that act every time, and of those that come and go; by their name in priors.toml."""
-    hard = float(priors()["belief"][name])
+def _beliefs() -> tuple[float, float]:
+    """Log of the shares of faults that act every time, and of those that come and go."""
+    hard = float(priors()["belief"]["hard"])
     return math.log(hard), math.log1p(-hard)
 
 
