@@ -31,8 +31,10 @@ from busledger.decoder.board.part_types import (
 )
 from busledger.decoder.board.parts_library import PartsLibrary, parts
 from busledger.decoder.board.power import CardPower, card_power, supply_figures
+from busledger.decoder.board.side_by_side import Beside, Standing, lines_side_by_side
 
 __all__ = [
+    "Beside",
     "Board",
     "Buffer",
     "BufferGroup",
@@ -56,10 +58,12 @@ __all__ = [
     "Region",
     "Regulator",
     "Section",
+    "Standing",
     "Tested",
     "bus_of_board",
     "card_power",
     "lane_names",
+    "lines_side_by_side",
     "load_board",
     "nearest",
     "parse_lanes",

@@ -238,6 +238,15 @@ class CellSpace:
         out[self.span(region)] = self.base[other] + (word & (self.size[other] - 1))
         return out
 
+    def elsewhere_all(self, answers: int, regions: Sequence[int]) -> Cells:
+        """For accesses to any of ``regions`` but itself: the cell of ``answers`` at the same low address; -1 elsewhere.
+        """
+        out = self.nowhere.copy()
+        for region in regions:
+            if region != answers:
+                out[self.span(region)] = self.elsewhere(region, answers)[self.span(region)]
+        return out
+
 
 def _force(word: NDArray[Any], bit: int, level: int) -> NDArray[Any]:
     high: NDArray[Any] = word | bit

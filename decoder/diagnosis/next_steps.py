@@ -34,6 +34,7 @@ __all__ = ["gain_bits", "next_steps"]
 
 _WORTH = 0.02  # bits; a step that settles less is not offered for its gain: a fiftieth of a fair choice (judged)
 _CLIPS = 3  # offered, the best first
+_NAMED = 6  # parts named in one step; of more of them, how many more there are
 _CLIPPED_LANES = 2  # of a chip: more is not worth the clips
 
 
@@ -84,7 +85,9 @@ def next_steps(evidence: Evidence, card: CardView, slots: Sequence[Slot]) -> tup
 
 def _steps(evidence: Evidence, card: CardView, asked: _Open) -> list[NextStep]:
     board = evidence.board
-    steps = [*_known(board, card, asked), *_seat(card, asked), *_look(card, asked)]
+    between = _between(card, asked)
+    steps = [*_known(board, card, asked), *between, *_seat(card, asked)]
+    steps += [] if between else _look(card, asked)
     clips = sorted(_clips(evidence, card, asked), key=lambda step: -(step.gain_bits or 0.0))
     steps += [step for step in clips if (step.gain_bits or 0.0) >= _WORTH][:_CLIPS]
     steps += _exercise(board, card, asked)
@@ -110,6 +113,31 @@ def _known(board: Board, card: CardView, asked: _Open) -> list[NextStep]:
             return [NextStep(text=text)]
         case _:
             return []
+
+
+def _between(card: CardView, asked: _Open) -> list[NextStep]:
+    """Between which pins of which parts to look, where two address lines are joined."""
+    c = asked.leader
+    if c.fault != "address-bridged":
+        return []
+    places = list(card.side_by_side(c.lines, c.regions, c.component) or ())
+    if len(c.lines) == 1:  # joined with a data lane: one net, whatever the chip
+        joined = frozenset({lanes_text(c.lanes), f"A{c.lines[0]}"})
+        chips = {chip.designator for r in c.regions for chip in card.regions[r].chips}
+        places = [place for place in card.standing.pairs.get(joined, ()) if place.designator in chips]
+    if c.scope == "board" and c.component is not None:  # what it drives is the same net
+        places += card.side_by_side(c.lines, c.regions, None) or ()
+    at: dict[tuple[tuple[int, int], tuple[str, str]], list[str]] = {}
+    for place in places:
+        at.setdefault((place.pins, place.lines), []).append(place.designator)
+    found = []
+    for (pins, lines), names in at.items():
+        more = [f"{len(names) - _NAMED} more"] if len(names) > _NAMED else []
+        parts = and_list([*names[:_NAMED], *more])
+        found.append(f"between pins {pins[0]} and {pins[1]} ({and_list(lines)}) of {parts}")
+    if not found:
+        return []
+    return [NextStep(text=f"Power off; look for solder, swarf or bent pins {and_list(found)}, and measure there.")]
 
 
 def _seat(card: CardView, asked: _Open) -> list[NextStep]:
@@ -230,6 +258,8 @@ def _clip_chip_pins(card: CardView, asked: _Open) -> list[NextStep]:
 def _pins_of(c: Candidate) -> str | None:
     """What to clip at a chip for this fault, in words; None where nothing there would tell."""
     pins = KINDS[c.fault].pins
+    if c.fault == "address-bridged" and len(c.lines) == 1:
+        return None  # joined with a data lane: one net, at whichever chip
     match pins:
         case Pins.ADDRESS:
             return and_list([f"A{b}" for b in c.lines])

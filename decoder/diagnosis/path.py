@@ -21,6 +21,7 @@ __all__ = [
     "Innocent",
     "Path",
     "PathFaultState",
+    "is_last_resort",
     "lanes_at_times",
     "pull_apart",
     "told_twice",
@@ -114,7 +115,7 @@ class PathFaultState:
 
     def overlay(self) -> Overlay:
         """See overlay.FoundFault."""
-        if self.scored.candidate.fault == NOT_LISTED:
+        if is_last_resort(self):
             return TakesAll(self.mask, self.regions)
         return FoundFault(self.scored, self.study, self.blind)
 
@@ -167,6 +168,11 @@ class Innocent:
     def overlay(self) -> Overlay:
         """See rivals."""
         return self.rival.overlay()
+
+
+def is_last_resort(path: Path) -> bool:
+    """Whether it is a driver that is bad in no listed way: it takes whatever came wrong through it."""
+    return path.key[0] == NOT_LISTED and path.key[1] in LANE_SCOPES
 
 
 def pull_apart(one: Path, other: Path) -> bool:

@@ -16,7 +16,7 @@ from busledger.decoder.diagnosis.lanes_aside import log_left_aside
 from busledger.decoder.diagnosis.leaf import log_noise
 from busledger.decoder.diagnosis.overlay import Aside, Blind, NotLookedAt, hides, lanes_apart, shorts
 from busledger.decoder.diagnosis.own_doing import OwnDoing
-from busledger.decoder.diagnosis.path import LANE_SCOPES, NOT_LISTED, Innocent, Path, PathFaultState, lanes_at_times
+from busledger.decoder.diagnosis.path import LANE_SCOPES, Innocent, Path, PathFaultState, is_last_resort, lanes_at_times
 from busledger.decoder.diagnosis.replay.likely_pairs import likely_pairs
 from busledger.decoder.diagnosis.replay.replay import NOTHING
 from busledger.decoder.diagnosis.replay.study import Rows, Study, Survey
@@ -252,7 +252,7 @@ def judged_again(path: Path, study: Study, rows: Rows, given: Sequence[Path]) ->
     if not isinstance(path, PathFaultState):
         return path
     scored = path.scored
-    if scored.candidate.fault == NOT_LISTED:
+    if is_last_resort(path):
         found = [
             PathFaultState(one, log_prior_of_shared(one.candidate.prior) + own, study)
             for one, own in strange_drivers(study, rows)

@@ -15,10 +15,10 @@ from busledger.decoder.diagnosis.replay.few_cells import Focus
 from busledger.decoder.diagnosis.replay.foretold import FoundContents
 from busledger.decoder.diagnosis.replay.led import LEADS, LOSES, ByCell, by_cell, with_stories
 from busledger.decoder.diagnosis.replay.memory_kernel import AWAKE
-from busledger.decoder.diagnosis.replay.replay import Effect, PathRun, Tables, screened
+from busledger.decoder.diagnosis.replay.replay import NOTHING, Effect, PathRun, Tables, screened
 from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
 from busledger.decoder.diagnosis.replay.study import Rows, Study
-from busledger.decoder.diagnosis.replay.theory import Behaviour, PathFault
+from busledger.decoder.diagnosis.replay.theory import JOINED_DATA, OWN_SELECT, Behaviour, PathFault
 from busledger.decoder.diagnosis.replay.weighing import Tally, hours_of, log_sometimes
 
 __all__ = ["CROWD", "Effects", "in_bursts", "play"]
@@ -59,16 +59,34 @@ def play(
             always, some = run.effects()
             if contents:
                 always = replace(always, log_contents=unknown.log_of(fault, given.sure))
+            if fault.op == JOINED_DATA:  # of one that comes and goes nobody knows which writes it met
+                found[fault] = always, NOTHING
+                continue
             often = not leaf or _is_refuted(always.tally)
             some, told = in_bursts(fault, tables, mine, (some, given), often=often)
             if contents and _asks_for_stories(fault, some.tally) and len(rows) <= _STORY_ROWS:
                 ordered = by_cell(mine) if ordered is None else ordered
                 ask = partial(unknown.log_of_acts, fault)
                 some = with_stories(fault, some, told, run.maps, mine, ordered, study.fresh_words(), ask)
+            if fault.op in OWN_SELECT and some.tally.hits:
+                some = replace(some, apart=_by_region(fault, tables, mine, some.hours))
             if some.log_led is None and _is_worth_asking(fault, some):
                 some = replace(some, log_contents=unknown.log_of_acts(fault, told.found))
             found[fault] = always, some
     return found
+
+
+def _by_region(
+    fault: PathFault, tables: Tables, rows: Rows, hours: NDArray[np.uint8] | None
+) -> tuple[NDArray[np.int64], ...]:
+    """Hits and misses by window (int64[WINDOWS, 2]) of each region: a select that floats goes with the lines beside it,
+    and how often that selects the chip differs with what is done in each row."""
+    found = []
+    for region in fault.regions:
+        run = PathRun(fault, tables, hours, judged=region)
+        run.feed(rows)
+        found.append(run.effects()[1].chances)
+    return tuple(found)
 
 
 def in_bursts(

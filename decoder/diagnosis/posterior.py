@@ -97,12 +97,15 @@ def posterior(card: Card, states: Sequence[CardState]) -> Posterior:
     items = [*_path_items(states, chances), *_leaf_items(card, states, chances)]
     places = places_of(items, bad)
     shared: dict[str, float] = {}
+    told = np.zeros(len(card.units))  # of each chip, by itself or by what it does to other rows
     for state, chance in zip(states, chances, strict=True):
         names = {p.scored.candidate.component for p in state.paths if isinstance(p, PathFaultState)}
         for name in names:
             if name:
                 shared[name] = shared.get(name, 0.0) + chance
-    parts = tuple(_parts(card, items, bad, shared))
+        named = np.array([unit.name is not None and unit.name in names for unit in card.units], np.bool_)
+        told += chance * np.where(named, 1.0, state.bad)
+    parts = tuple(_parts(card, items, told, shared))
     return Posterior(
         tuple(states), tuple(chances), bad, tuple(places), parts, nothing, _unexplained(card, states[0])
     )
@@ -158,6 +161,7 @@ def _shares(leaf: Leaf) -> Iterator[tuple[LeafState, float]]:
 def places_of(items: Sequence[Item], bad: np.ndarray) -> list[Place]:
     """Seeds: shared things and chips that are likelier bad than not; every other item joins one that it competes with.
     """
+    items = _one_thing(items)
     by_unit: dict[int, list[Item]] = {}
     for item in items:
         if item.unit is not None:
@@ -202,6 +206,25 @@ def _either(item: Item, seed: Item) -> bool:
     """Whether one is as likely as the other and they are in no set together: one thing with two names, as where two
     parts show the same."""
     return not set(item.sets) & set(seed.sets) and item.probability + seed.probability <= 1.0 + _EVEN
+
+
+def _one_thing(items: Sequence[Item]) -> list[Item]:
+    """The items without what a chip does in its own row beside what it does to others, if both are its bad select: that
+    is told with the latter."""
+    of_chip = {
+        (i.fault.candidate.component, i.fault.candidate.region): i
+        for i in items
+        if i.unit is None and i.fault is not None and i.fault.candidate.scope == "chip" and i.probability >= _SEED
+    }
+    found: list[Item] = []
+    for item in sorted(items, key=lambda item: -item.probability) if of_chip else items:
+        c = item.fault.candidate if item.fault is not None and item.unit is not None else None
+        own = of_chip.get((c.component, c.region)) if c is not None else None
+        if own is None or not _goes_with(item, own):
+            found.append(item)
+        elif item.fault is not None and not own.others and item.probability >= _SEED:
+            own.others = (item.fault, *item.others)
+    return found
 
 
 def _goes_with(item: Item, seed: Item) -> bool:

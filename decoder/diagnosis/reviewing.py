@@ -12,7 +12,7 @@ from busledger.decoder.diagnosis.card import Card, CardState
 from busledger.decoder.diagnosis.out_of_view import PARTED_ROWS, bad_units, beside, blind_to
 from busledger.decoder.diagnosis.overlay import Aside, Blind, NotLookedAt, hides, shorts
 from busledger.decoder.diagnosis.own_doing import OwnDoing
-from busledger.decoder.diagnosis.path import LANE_SCOPES, NOT_LISTED, Path, PathFaultState, lanes_at_times
+from busledger.decoder.diagnosis.path import LANE_SCOPES, Path, PathFaultState, is_last_resort, lanes_at_times
 from busledger.decoder.diagnosis.paths import beside_own, judged_again, propose_paths
 
 __all__ = ["beside_lanes", "beside_the_bad", "beside_what_is_known", "in_full_view", "rebuilt", "with_path"]
@@ -183,7 +183,7 @@ def beside_what_is_known(card: Card, states: Sequence[CardState], most_work: flo
     for state, many in ((first, _KNOWN), (single, 1))[: 1 if single is first else 2]:
         bad = sorted(bad_units(card, state), key=lambda u: -state.leaves[u].count.wrong)[:many]
         for path in state.paths if bad else ():
-            if not isinstance(path, PathFaultState) or path.scored.hard or path.key[0] == NOT_LISTED:
+            if not isinstance(path, PathFaultState) or path.scored.hard or is_last_resort(path):
                 continue
             left = rebuilt(card, [p for p in state.paths if p is not path])
             if left is None:

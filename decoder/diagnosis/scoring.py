@@ -75,6 +75,8 @@ class Scored:
 def ways(candidate: Candidate, effects: Mapping[Behaviour, tuple[Effect, Effect]]) -> Iterator[Scored]:
     """All ways of failing that were replayed."""
     hard, some = _beliefs()
+    if candidate.fault == "slow":
+        hard += math.log(float(priors()["belief"]["late"]))
     for v in candidate.variants:
         if v.behaviour not in effects:
             continue

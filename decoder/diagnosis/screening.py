@@ -23,7 +23,7 @@ from busledger.decoder.diagnosis.replay.replay import (
     run_lanes,
 )
 from busledger.decoder.diagnosis.replay.study import Rows, Study, Survey
-from busledger.decoder.diagnosis.replay.theory import Behaviour, CoupledCell, Decay, LaneFault, PathFault
+from busledger.decoder.diagnosis.replay.theory import JOINED_DATA, Behaviour, CoupledCell, Decay, LaneFault, PathFault
 from busledger.decoder.diagnosis.replay.wear import run_coupled, run_decay
 from busledger.decoder.diagnosis.replay.weighing import (
     LN2,
@@ -239,6 +239,8 @@ def _path_effects(
                 faults = []
             for fault in faults:
                 wanted[fault] = max(wanted.get(fault, -math.inf), math.log(c.prior * v.weight))
+    few_cells_tell_nothing = [f for f in wanted if f.op == JOINED_DATA]  # nor are there many of them
+    wanted = {f: prior for f, prior in wanted.items() if f.op != JOINED_DATA}
     focus = _focus(study, survey)
     first = play(study, [f for f in wanted if not f.op.startswith("joined")], rows, focus)
     at_most = max(_PAIRS, _PAIR_ROWS // max(1, len(rows)))
@@ -248,7 +250,7 @@ def _path_effects(
     noise = Noise(wrong, survey.total, study.data_bits)
     few, most, at_once = _OF_A_PART
     of_a_part = max(few, min(most, at_once // max(1, len(rows))))
-    return dict(play(study, _promising(first, wanted, noise, of_a_part), rows, None))
+    return dict(play(study, [*_promising(first, wanted, noise, of_a_part), *few_cells_tell_nothing], rows, None))
 
 
 def _worth_joining(wanted: Sequence[PathFault], first: Effects, at_most: int) -> list[PathFault]:

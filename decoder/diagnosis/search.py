@@ -20,7 +20,14 @@ from busledger.decoder.diagnosis.behind_shorts import behind_shorts
 from busledger.decoder.diagnosis.card import Card, CardState
 from busledger.decoder.diagnosis.out_of_view import beside, blind_to
 from busledger.decoder.diagnosis.overlay import hides
-from busledger.decoder.diagnosis.path import NOT_LISTED, Innocent, Path, PathFaultState, pull_apart, told_twice
+from busledger.decoder.diagnosis.path import (
+    Innocent,
+    Path,
+    PathFaultState,
+    is_last_resort,
+    pull_apart,
+    told_twice,
+)
 from busledger.decoder.diagnosis.paths import (
     one_of,
     other_names,
@@ -117,7 +124,7 @@ def _each_once(states: Sequence[CardState]) -> list[CardState]:
 def _last_resort(state: CardState) -> bool:
     """Whether a driver that is bad in no listed way is in the set: it takes whatever came wrong through it, which is no
     measure of what a set of listed faults has to come near to, one by one."""
-    return any(path.key[0] == NOT_LISTED for path in state.paths)
+    return any(map(is_last_resort, state.paths))
 
 
 def _unlike(states: Iterable[CardState]) -> list[CardState]:
@@ -198,7 +205,7 @@ def _by_other_names(card: Card, states: Sequence[CardState]) -> list[CardState]:
     best = sorted((s for s in states if len(s.paths) > 1 and s.log_total > top - _NEAR), key=lambda s: -s.log_total)
     for state in best[:_RENAMED]:
         for number, path in enumerate(state.paths):
-            if not isinstance(path, PathFaultState) or path.key[0] == NOT_LISTED or card.work > _WORK[-1]:
+            if not isinstance(path, PathFaultState) or is_last_resort(path) or card.work > _WORK[-1]:
                 continue
             before, after = state.paths[:number], state.paths[number + 1 :]
             told = {one.key[:-1] for one in after}

@@ -14,7 +14,7 @@ from busledger.decoder.diagnosis.replay.study import Study
 from busledger.decoder.diagnosis.rivals import suspect_of
 from busledger.decoder.diagnosis.scoring import Scored
 from busledger.decoder.diagnosis.statistics import clopper_pearson
-from busledger.decoder.diagnosis.wording import at_once, evidence_lines, summary, told_of
+from busledger.decoder.diagnosis.wording import answers_for, at_once, evidence_lines, summary, told_of
 from busledger.decoder.findings import Suspect
 
 __all__ = ["Slot", "slots_of", "suspects_of"]
@@ -102,8 +102,10 @@ def _rival(entry: _Entry, place: Sequence[tuple[int, _Entry]]) -> Scored | None:
     return next(iter(elsewhere or others), None)
 
 
-def _detail(entry: _Entry, scored: Scored) -> dict[str, Any]:
+def _detail(study: Study, entry: _Entry, scored: Scored) -> dict[str, Any]:
     found: dict[str, Any] = {k: v for k, v in scored.detail.items() if k != "every_time"}
+    if others := answers_for(study.card, scored.candidate):
+        found["answers_for"] = list(others)
     if scored.variant.label:
         found["way"] = scored.variant.label
     if entry.item.others:
@@ -120,7 +122,7 @@ def _suspect(study: Study, entry: _Entry, rank: int, place: Sequence[tuple[int, 
         return _innocent(study, entry, rank)
     c = scored.candidate
     regions = study.card.regions
-    detail = {**_detail(entry, scored), **at_once(study.card, c)}
+    detail = {**_detail(study, entry, scored), **at_once(study.card, c)}
     told = told_of(study.evidence.board, c.component)
     if told:
         detail["told"] = told

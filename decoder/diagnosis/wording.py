@@ -15,12 +15,27 @@ from busledger.decoder.diagnosis.scoring import Scored, spoken_of
 from busledger.decoder.diagnosis.statistics import clopper_pearson
 from busledger.decoder.figures import NO_BREAK, count, lane_ranges, plural
 
-__all__ = ["at_once", "evidence_lines", "lanes_text", "place_of", "remedy_of", "said_of", "summary", "told_of"]
+__all__ = [
+    "answers_for",
+    "at_once",
+    "evidence_lines",
+    "lanes_text",
+    "place_of",
+    "remedy_of",
+    "said_of",
+    "summary",
+    "told_of",
+]
 
 
 def lanes_text(mask: int) -> str:
     """Lanes for people: ``D4``, ``D0, D3``, ``D0-D7``."""
     return lane_ranges(f"D{bit}" for bit in bits_of(mask))
+
+
+def answers_for(card: CardView, c: Candidate) -> tuple[str, ...]:
+    """The other rows that a chip answers for whose own select is held or floats; empty of all other faults."""
+    return tuple(card.regions[i].name for i in c.reach) if c.variants else ()
 
 
 def said_of(
@@ -32,6 +47,7 @@ def said_of(
 ) -> Said:
     """A candidate by its names; ``address``: that of its cell; ``rate``: of one that comes and goes, else None;
     ``detail``: as in ``Suspect`` (which of its keys are spoken of: ``saying.Spoken``)."""
+    others = answers_for(card, c)
     return Said(
         fault=c.fault,
         scope=c.scope,
@@ -43,7 +59,7 @@ def said_of(
         other_region=None if c.other is None else card.regions[c.other].name,
         intermittent=rate is not None,
         rate=rate,
-        detail={**(detail or {}), **at_once(card, c)},
+        detail={**(detail or {}), **at_once(card, c), **({"answers_for": list(others)} if others else {})},
     )
 
 

@@ -21,9 +21,25 @@ def patterns(told, mask):
 
 def test_two_wrong_reads_alike_by_hand():
     """D0 wrong twice of two lanes, 00 read both times. Any pattern: 1/3 · 1/3. Lanes as before (Pólya's urn with one
-    ball in all): 1/3, then (1/3 + 1) / 2. Values as before: 1/4, then (1/4 + 1) / 2."""
+    ball in all): 1/3, then (1/3 + 1) / 2. Values as before: 1/4, then (1/4 + 1) / 2. The value just seen: 1/4, then
+    1/2."""
     found = patterns([("w", 3, 0x01), ("r", 3, 0x00), ("w", 3, 0x01), ("r", 3, 0x00)], 0x03)
-    assert found == pytest.approx(math.log(0.5 / 9 + 0.25 * (1 / 3) * (2 / 3) + 0.25 * (1 / 4) * (5 / 8)))
+    ways = (0.5 / 9, 0.22 * (1 / 3) * (2 / 3), 0.22 * (1 / 4) * (5 / 8), 0.06 * (1 / 4) * (1 / 2))
+    assert found == pytest.approx(math.log(sum(ways)))
+
+
+def test_a_chip_that_gives_one_value_for_a_while_and_then_another_is_cheaper_than_one_that_gives_them_by_turns():
+    """Outputs that are dead for a while stay where they are; many values, each in one stretch."""
+    stretches = [value for value in range(1, 13) for _ in range(5)]
+    by_turns = [value for _ in range(5) for value in range(1, 13)]
+
+    def read(values):
+        told = []
+        for n, value in enumerate(values):
+            told += [("w", n % 16, (value + 1 + n % 7) & 0x0F), ("r", n % 16, value)]
+        return patterns(told, 0x0F)
+
+    assert read(stretches) > read(by_turns) + 40
 
 
 def test_a_chip_that_answers_all_high_or_all_low_is_cheaper_than_one_that_answers_anything():

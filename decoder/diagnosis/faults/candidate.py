@@ -25,7 +25,8 @@ class Variant(NamedTuple):
 class Candidate:
     """One fault of one part. ``region``, ``other``: indexes; ``lanes`` a mask; ``lines`` address bits;
     ``prior`` its share of 1 among all listed faults of this board. ``variants`` is empty where the kind is not
-    replayed (``Kind.replayed``); then ``reach`` holds the indexes of the regions that it can hurt."""
+    replayed (``Kind.replayed``); then ``reach`` holds the indexes of the regions that it can hurt. Beside variants
+    ``reach`` holds those for which a chip answers that is not asked."""
 
     fault: FaultName
     scope: ScopeName

@@ -15,7 +15,7 @@ from busledger.decoder.diagnosis.faults import kinds_of_paths as paths
 from busledger.decoder.diagnosis.faults import kinds_of_selects as selects
 from busledger.decoder.diagnosis.faults.candidate import Candidate, priors
 from busledger.decoder.diagnosis.faults.kinds import KINDS, ON_CARD
-from busledger.decoder.diagnosis.faults.kinds_of_addresses import bridged_addresses, stuck_addresses
+from busledger.decoder.diagnosis.faults.kinds_of_addresses import bridged_addresses, joined_with_data, stuck_addresses
 from busledger.decoder.diagnosis.faults.kinds_of_cells import coupled_cells, leaky, leaky_cells, stuck_cells
 from busledger.decoder.diagnosis.replay import lanes_kernel as bent
 from busledger.decoder.diagnosis.replay.parts_view import CardView, RegionView
@@ -36,6 +36,7 @@ __all__ = [
 ]
 
 LEAF_SCOPES = ("chip", "cell")
+_ROWS = 16  # rows of a card, past which chips are not asked whether they answer for others: a bound of work
 _OF_PAIRS = ("select-extra", "select-swapped")  # faults of two regions
 
 
@@ -61,6 +62,9 @@ class Listed:
                         self._of_chip.setdefault((c.region, c.component), []).append(c)
                 elif listed:
                     self._shared.append(_Choice(listed, len(card.regions)))
+        for of_pins in (own_selects(card), _data_lines_joined(card)):
+            if seen := [c for c in of_pins if not _hidden(c, card)]:
+                self._shared.append(_Choice(seen, len(card.regions)))
 
     def shared(self, wrong: Mapping[int, int], pairs: Sequence[tuple[int, int]] | None = None) -> list[Candidate]:
         """Faults of what chips share, on the path of a wrong bit.
@@ -93,11 +97,11 @@ class _Choice:
 
     def __init__(self, members: Sequence[Candidate], regions: int) -> None:
         self._members = members
-        width = max((len(c.regions) for c in members), default=0)
-        self._regions = np.full((len(members), width), regions, np.int64)
-        for row, c in zip(self._regions, members, strict=True):
-            row[: len(c.regions)] = c.regions
-        self._masks = np.array([c.mask for c in members], np.uint32)
+        shows = [c.reach or c.regions for c in members]
+        self._regions = np.full((len(members), max(map(len, shows), default=0)), regions, np.int64)
+        for row, of_member in zip(self._regions, shows, strict=True):
+            row[: len(of_member)] = of_member
+        self._masks = np.array([c.mask & c.lanes for c in members], np.uint32)
         self._count = regions
 
     def hurting(self, wrong: Mapping[int, int]) -> list[Candidate]:
@@ -106,6 +110,39 @@ class _Choice:
             lanes[region] = mask
         reached = np.bitwise_or.reduce(lanes[self._regions], axis=1) & self._masks
         return [self._members[k] for k in np.flatnonzero(reached).tolist()]
+
+
+def own_selects(card: CardView) -> list[Candidate]:
+    """Every chip as one whose own select is held or floats, so that it answers for the other rows on its data lines."""
+    regions = [card.regions[i] for i in card.compared if card.regions[i].named_chips]
+    if len(regions) > _ROWS:
+        return []
+    prior = _of_bad_chips("own_select")
+    found = []
+    for region in regions:
+        for chip in region.chips:
+            others = tuple(
+                r.index
+                for r in regions
+                if r.index != region.index
+                and r.mask & chip.mask
+                and card.card_of[r.index] == card.card_of[region.index]
+                and (r.select is None or r.select != region.select)
+            )
+            if others and any(card.regions[i].writable for i in (region.index, *others)):
+                found.append(selects.own_select(card, region, chip, others).priced(prior))
+    return found
+
+
+def _data_lines_joined(card: CardView) -> list[Candidate]:
+    prior = _of_bad_chips("data_with_address")
+    return [c.priced(prior) for c in joined_with_data(card)]
+
+
+def _of_bad_chips(name: str) -> float:
+    """The prior, as that of what chips share, of something that so many of the bad chips have (``[leaf]``)."""
+    bad, sound = (float(v) for v in priors()["leaf"]["bad_share"])
+    return bad / (bad + sound) * float(priors()["leaf"][name]) / math.exp(_log_shared())
 
 
 def propose(card: CardView, wrong: Mapping[int, int], cells: Mapping[int, int]) -> list[Candidate]:
@@ -136,7 +173,18 @@ def _priced(listed: list[Candidate], card: CardView) -> list[Candidate]:
     if not listed:
         return []
     share = _share(listed, card)
+    if (listed[0].fault, listed[0].scope) == ("address-bridged", "board"):
+        return _by_their_pins(listed, card, share)
     return [c.priced(share * _at_the_edge(c, card) * _by_a_decoder(c)) for c in listed]
+
+
+def _by_their_pins(listed: Sequence[Candidate], card: CardView, share: float) -> list[Candidate]:
+    """Two lines of the card are likelier joined where their pins are neighbours: the kind's prior is shared out so."""
+    joined = float(priors()["pins_apart"]["joined"])
+    apart = [card.side_by_side(c.lines, c.regions, c.component) == () for c in listed]
+    parts = [joined if is_apart else 1.0 for is_apart in apart]
+    mean = sum(parts) / len(parts)
+    return [c.priced(share * part / mean) for c, part in zip(listed, parts, strict=True)]
 
 
 def _by_a_decoder(candidate: Candidate) -> float:

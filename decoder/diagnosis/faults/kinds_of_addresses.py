@@ -9,9 +9,9 @@ from busledger.decoder.diagnosis.faults.candidate import Candidate, Variant, pri
 from busledger.decoder.diagnosis.faults.kinds_of_paths import undriven_shows, where_nobody_answers
 from busledger.decoder.diagnosis.faults.saying import and_list
 from busledger.decoder.diagnosis.replay.parts_view import CardView, RegionView
-from busledger.decoder.diagnosis.replay.theory import PathFault
+from busledger.decoder.diagnosis.replay.theory import JOINED_DATA, PathFault
 
-__all__ = ["bridged_addresses", "stuck_addresses"]
+__all__ = ["bridged_addresses", "joined_with_data", "stuck_addresses"]
 
 
 def _levels(op: str, numbers: tuple[int, ...], mask: int, regions: tuple[int, ...]) -> tuple[Variant, ...]:
@@ -56,6 +56,32 @@ def bridged_addresses(card: CardView, regions: list[RegionView]) -> Iterator[Ite
         for r in regions for a, b in itertools.combinations(r.bits, 2)
     )  # fmt: skip
     yield _board_bridges(card)
+
+
+def joined_with_data(card: CardView) -> Iterator[Candidate]:
+    """A data lane joined to an address line, at each chip at whose pins they are neighbours: both are the net of all
+    rows behind the same drivers, so that every one of them is hurt alike."""
+    for lines, places in card.standing.pairs.items():
+        lane, line = sorted(lines, key=lambda name: name[:1] != "D")
+        if lane[:1] != "D" or line[:1] != "A":
+            continue
+        mask, bit = 1 << int(lane[1:]), int(line[1:])
+        at = {place.designator for place in places}
+        able = [r for r in card.regions if r.mask & mask and bit in r.bits]
+        for region in able:
+            regions = tuple(r.index for r in able if _shares(card, r, region))
+            for chip in region.chips if region.index in regions else ():
+                if chip.designator in at and chip.mask & mask:
+                    whole = 0
+                    for r in regions:
+                        whole |= card.regions[r].mask
+                    behaviour = PathFault(JOINED_DATA, (int(lane[1:]), bit), whole, regions)
+                    yield Candidate("address-bridged", "chip", chip.designator, region.index, mask,
+                                    (Variant(1.0, behaviour, "low wins"),), (bit,))  # fmt: skip
+
+
+def _shares(card: CardView, one: RegionView, other: RegionView) -> bool:
+    return one.compared and one.writable and card.card_of[one.index] == card.card_of[other.index]
 
 
 def _behind(card: CardView, lines: tuple[int, ...]) -> list[tuple[str | None, tuple[int, ...]]]:

@@ -7,10 +7,10 @@ from collections.abc import Iterator
 from busledger.decoder.diagnosis.faults.candidate import Candidate, Variant, priors
 from busledger.decoder.diagnosis.faults.kinds_of_paths import undriven, undriven_shows, where_nobody_answers
 from busledger.decoder.diagnosis.replay import memory_kernel as path
-from busledger.decoder.diagnosis.replay.parts_view import CardView, RegionView
+from busledger.decoder.diagnosis.replay.parts_view import CardView, ChipView, RegionView
 from busledger.decoder.diagnosis.replay.theory import PathFault
 
-__all__ = ["always_active", "select_extra", "select_missing", "several_missing", "swapped"]
+__all__ = ["always_active", "own_select", "select_extra", "select_missing", "several_missing", "swapped"]
 
 
 def select_missing(card: CardView, region: RegionView) -> Candidate:
@@ -101,3 +101,32 @@ def _beside(card: CardView, region: RegionView) -> tuple[int, ...]:
         and (region.select is None or other.select != region.select)
         and (not card.card_of or card.card_of[other.index] == card.card_of[region.index])
     )
+
+
+def own_select(card: CardView, region: RegionView, chip: ChipView, others: tuple[int, ...]) -> Candidate:
+    """The select at one chip's own pin is held, or floats as where that pin makes no contact: the chip answers for the
+    ``others`` beside their own chips, takes their writes, and may be missing where it is asked itself.
+
+    No row of the table says so of a chip; what the rows of the decoder say is of all chips of a row.
+    """
+    both, own = priors()["variant"]["both_drive"], priors()["own_select"]
+    joins = (
+        (both["low_wins"], path.LOW_WINS, "low wins where two drive"),
+        (both["high_wins"], path.HIGH_WINS, "high wins where two drive"),
+        (both["nobody_knows"], path.NOBODY_KNOWS, "levels fight where two drive"),
+    )
+    numbers, regions = (region.index,), (region.index, *others)
+    held = [
+        Variant(own["held"] * w, PathFault("also-selected", numbers, chip.mask, regions, joins=j), word)
+        for w, j, word in joins
+    ]
+    floats = [
+        Variant(
+            own["floats"] * w * v.weight, v.behaviour._replace(numbers=numbers, joins=j),
+            f"missing at times where it is asked itself: {v.label}",
+        )
+        for v in undriven(card, "select-floats", chip.mask, regions)
+        for w, j, _ in joins[:1]
+        if isinstance(v.behaviour, PathFault)
+    ]
+    return Candidate("unlisted", "chip", chip.designator, region.index, chip.mask, (*held, *floats), reach=others)

@@ -42,8 +42,9 @@ class Spoken(Protocol):
 
     ``detail`` may hold ``where_lines`` (list like ``["A6=1"]``), ``cells_failing`` and ``cells_in`` (cells that fail
     and cells there are where those lines are so), ``scatter`` (cells without a pattern), ``part`` (a part of the
-    region), ``regions`` (those that a decoder's fault takes at once), ``clips`` (lines whose clips are meant), ``span``
-    (first and last address meant) and ``told`` (``good``, ``bad`` or ``replaced``: what the bench has said of it).
+    region), ``regions`` (those that a decoder's fault takes at once), ``answers_for`` (other rows that a chip answers
+    for), ``clips`` (lines whose clips are meant), ``span`` (first and last address meant) and ``told`` (``good``,
+    ``bad`` or ``replaced``: what the bench has said of it).
     """
 
     @property
@@ -147,6 +148,11 @@ def place(s: Spoken) -> str:
 
 def what(s: Spoken) -> str:
     """What the fault does, without its part; with the addresses where it does so, if only some have it."""
+    others = _answers_for(s)
+    if others:
+        return f"also answers for {and_list(others)}, as if its own select were held or open"
+    if _with_data(s):
+        return f"has {lane_ranges(s.lanes)} and {s.address_lines[0]} joined: where one is low the other is as well"
     if s.detail.get("scatter"):
         return "cells here and there fail: the chip is wearing out"
     kind = KINDS[s.fault]
@@ -163,7 +169,7 @@ def how_often(s: Spoken) -> str:
     speak is not said to show every time.
     """
     kind = KINDS[s.fault]
-    if not kind.on_card or not (kind.replayed or s.intermittent):
+    if not kind.on_card or not (kind.replayed or s.intermittent or _answers_for(s)):
         return ""
     if s.rate is not None and (s.intermittent or s.rate < 1.0):
         return odds(s.rate)
@@ -185,7 +191,7 @@ def chances(hits: int, of: int, interval: tuple[float, float], explained: int) -
 
 def claim(s: Spoken) -> str:
     """Place and fault in one sentence without a stop: "U14 or its socket, bank3, D4: reads low"."""
-    links = ": " if s.detail.get("scatter") or where(s) else KINDS[s.fault].links
+    links = ": " if s.detail.get("scatter") or _answers_for(s) or where(s) else KINDS[s.fault].links
     known = told(s)
     return f"{place(s)}{links}{what(s)}" + (f" ({known})" if known else "")
 
@@ -201,9 +207,23 @@ def remedy(s: Spoken) -> str:
     kind = KINDS[s.fault]
     if s.component is not None and kind.on_card and s.detail.get("told") == "replaced":
         return f"clean {s.component}'s socket, and follow its joints and tracks with a meter"
+    if _answers_for(s):
+        return _filled("follow the select to {part}'s own pin: a contact that is open, or what holds it active", s)
+    if _with_data(s):
+        return _filled("look for solder, swarf or bent pins that join {lanes} and {lines} at {part}", s)
     if _narrow(s):
         return _filled("look for the chips of {lanes}; where none should be, say so in the board file", s)
     return _filled(kind.remedy if s.component is not None and kind.on_card else kind.look_for, s)
+
+
+def _answers_for(s: Spoken) -> list[str]:
+    """The other rows that a chip answers for."""
+    return [str(name) for name in s.detail.get("answers_for", ())]
+
+
+def _with_data(s: Spoken) -> bool:
+    """Whether a data lane and an address line are joined."""
+    return s.fault == "address-bridged" and len(s.address_lines) == 1 and len(s.lanes) == 1
 
 
 def _narrow(s: Spoken) -> bool:

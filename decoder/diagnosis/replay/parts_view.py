@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from busledger.decoder.board import Board, Buffer
+from busledger.decoder.board import Beside, Board, Buffer, Standing, lines_side_by_side
 from busledger.decoder.diagnosis.cells import CellSpace
 from busledger.decoder.diagnosis.replay.selects_view import SelectGroup, select_groups
 
@@ -55,9 +55,9 @@ class CardView:
     with the regions behind each. ``line_groups``: designator, regions behind it, and the address bits that one enable,
     or the supply, of an address buffer has in hand. ``select_groups``: selects that one decoder's supply, enable or
     input has in hand, of regions that are compared. ``card_of``: regions behind the same data buffers share a number.
-    ``cells``: where addresses lead; None = not asked. ``bus_settles``: the bus, left alone, does not keep its level, so
-    that lines behind a buffer may keep another. ``memo``: what was made of this card once and for all (a copy begins
-    with nothing)."""
+    ``standing``: which lines are neighbours at whose pins. ``cells``: where addresses lead; None = not asked.
+    ``bus_settles``: the bus, left alone, does not keep its level, so that lines behind a buffer may keep another.
+    ``memo``: what was made of this card once and for all (a copy begins with nothing)."""
 
     regions: tuple[RegionView, ...]
     buffers: tuple[BufferView, ...]
@@ -70,6 +70,7 @@ class CardView:
     line_groups: tuple[tuple[str, tuple[int, ...], tuple[int, ...]], ...] = ()
     select_groups: tuple[SelectGroup, ...] = ()
     cells: CellSpace | None = field(default=None, compare=False, repr=False)
+    standing: Standing = field(default=Standing({}, {}))
     memo: dict[str, Any] = field(default_factory=dict, init=False, compare=False, repr=False)
 
     @classmethod
@@ -99,7 +100,23 @@ class CardView:
         return cls(
             regions, tuple(buffers), line_buffers, data_mask, cells.address_bits, unwired, tuple(card_of),
             line_groups=in_hand, select_groups=tuple(_compared_of(board, regions, unwired)), cells=cells,
+            standing=lines_side_by_side(board, cells.shift),
         )  # fmt: skip
+
+    def side_by_side(
+        self, bits: Sequence[int], regions: Sequence[int], component: str | None
+    ) -> tuple[Beside, ...] | None:
+        """Where two address lines are neighbours: at the pins of ``component``; of a net without a part's name, at the
+        chips of ``regions`` and at decoders. None where no pin-out tells."""
+        lines = frozenset(f"A{bit}" for bit in bits)
+        names = {component} if component is not None else self._on_the_net(regions)
+        if not any(lines <= self.standing.of_part.get(name, frozenset()) for name in names):
+            return None
+        return tuple(place for place in self.standing.pairs.get(lines, ()) if place.designator in names)
+
+    def _on_the_net(self, regions: Sequence[int]) -> set[str]:
+        chips = {chip.designator or "" for r in regions for chip in self.regions[r].chips}
+        return chips | {d for d in (region.decoder for region in self.regions) if d is not None}
 
     @property
     def compared(self) -> tuple[int, ...]:

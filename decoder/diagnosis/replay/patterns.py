@@ -6,6 +6,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.replay.study import Rows
 from busledger.decoder.diagnosis.replay.urns import log_urn
@@ -14,8 +15,9 @@ from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, log_cha
 __all__ = ["log_by_level", "log_by_word", "log_patterns"]
 
 # Half of what is bad in an unlisted way keeps to no pattern; of the rest, as many keep to lanes as to what they give
-# (an output stage that swings as a whole gives all lanes high or all low). Judged.
-_SHARES = (0.5, 0.25, 0.25)
+# (an output stage that swings as a whole gives all lanes high or all low), and a few to what they gave last (outputs
+# that are dead for a while stay where they are). Judged.
+_SHARES = (0.5, 0.22, 0.22, 0.06)
 # Of lanes that are bad in an unlisted way, those that read each level at times of its own: one that answers to nothing
 # at times shows its open level where it is read then, and what it held before wherever it was written then. Judged.
 _BY_LEVEL = 0.25
@@ -27,9 +29,10 @@ _BY_WORD = 0.15
 def log_patterns(rows: Rows, mask: int) -> float:
     """Log probability of the patterns of the wrong reads that are news, given that they are wrong.
 
-    ``rows``: narrowed to ``mask`` (see leaf_rows). Three ideas, averaged: each of the 2ᵏ − 1 patterns of wrong lanes
+    ``rows``: narrowed to ``mask`` (see leaf_rows). Four ideas, averaged: each of the 2ᵏ − 1 patterns of wrong lanes
     is as likely as the others; those seen before are likelier, or the values seen before are (a Pólya urn: a
-    Dirichlet prior of weight one over all; Blackwell and MacQueen 1973, from memory).
+    Dirichlet prior of weight one over all; Blackwell and MacQueen 1973, from memory), or the value just seen is, as
+    often as it is (a Beta(1, 1) prior).
     """
     news = (rows.event != 0) & (rows.wrong != 0)
     count = int(np.count_nonzero(news))
@@ -39,7 +42,16 @@ def log_patterns(rows: Rows, mask: int) -> float:
     even = -count * math.log(2.0**lanes - 1.0)
     by_lanes = log_urn(rows.wrong[news], 2.0**lanes - 1.0)
     by_value = log_urn(rows.data[news] & np.uint32(mask), 2.0**lanes)
-    return log_sum([math.log(s) + like for s, like in zip(_SHARES, (even, by_lanes, by_value), strict=True)])
+    stays = _log_stays(rows.data[news] & np.uint32(mask), 2.0**lanes)
+    ideas = (even, by_lanes, by_value, stays)
+    return log_sum([math.log(s) + like for s, like in zip(_SHARES, ideas, strict=True)])
+
+
+def _log_stays(values: NDArray[np.uint32], kinds: float) -> float:
+    """Log probability of values of which each is the one before again, at one rate, or any of the others."""
+    again = int(np.count_nonzero(values[1:] == values[:-1]))
+    others = len(values) - 1 - again
+    return log_rate(again, others, (1.0, 1.0)) - others * math.log(kinds - 1.0) - math.log(kinds)
 
 
 def log_by_level(rows: Rows, mask: int, at_any_time: float) -> float:

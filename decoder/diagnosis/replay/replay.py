@@ -23,6 +23,7 @@ from busledger.decoder.diagnosis.replay.arrays import (
     Given,
     ReplayRows,
 )
+from busledger.decoder.diagnosis.replay.joined_data import as_joined
 from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.replay.theory import BENDS, LaneFault, Maps, PathFault
 from busledger.decoder.diagnosis.replay.weighing import LN2, Tally
@@ -219,14 +220,21 @@ class PathRun:
     """One path fault played over the rows, block by block. Of the runs of one ``Tables`` only the last may be fed.
 
     ``hours``: uint8[WINDOWS], in which windows the fault is at work if it comes in bursts (``ASLEEP``, ``AWAKE`` of
-    memory_kernel), None = nobody knows.
+    memory_kernel), None = nobody knows; ``judged``: the only region in which what it shows is counted, None = all.
     """
 
-    def __init__(self, fault: PathFault, tables: Tables, hours: NDArray[np.uint8] | None = None) -> None:
+    def __init__(
+        self, fault: PathFault, tables: Tables, hours: NDArray[np.uint8] | None = None, judged: int | None = None
+    ) -> None:
         self.fault = fault
         self._hours = ANY_TIME if hours is None else hours
         self._tables = tables
         self.maps, self._part, self._touched = tables.of(fault)
+        if judged is not None:
+            span = tables.cells.span(judged)
+            there = self._part[span] & replay_kernel.JUDGED
+            self._part = self._part & ~np.uint8(replay_kernel.JUDGED)
+            self._part[span] |= there
         self.start()
 
     def start(self) -> None:
@@ -241,10 +249,10 @@ class PathRun:
             given = Given(*(np.zeros(len(rows), one.dtype) for one in given))
         maps = self.maps
         tables = CellTables(self._part, maps.w1, maps.w2, maps.r1, maps.r2, self._hours)
+        seen = seen_by(as_joined(self.fault, rows, self._tables.cells), self.fault.mask)
         replay_kernel.replay(
-            seen_by(rows, self.fault.mask), tables, _all_cells(), acts_of([self.fault]), self._cells, self._counts,
-            want_rows, given,
-        )  # fmt: skip
+            seen, tables, _all_cells(), acts_of([self.fault]), self._cells, self._counts, want_rows, given
+        )
         return given
 
     def effects(self) -> tuple[Effect, Effect]:

@@ -11,9 +11,22 @@ from numpy.typing import NDArray
 from busledger.decoder.diagnosis.cells import CellSpace
 from busledger.decoder.diagnosis.replay import lanes_kernel, memory_kernel
 
-__all__ = ["Behaviour", "CoupledCell", "Decay", "LaneFault", "Maps", "PathFault", "maps_of"]
+__all__ = [
+    "JOINED_DATA",
+    "OWN_SELECT",
+    "Behaviour",
+    "CoupledCell",
+    "Decay",
+    "LaneFault",
+    "Maps",
+    "PathFault",
+    "maps_of",
+]
 
 Cells = NDArray[np.int32]
+JOINED_DATA = "joined-data"  # a data lane and an address line are one (see joined_data)
+# One chip answers for other rows too: throughout, or missing at times where it is asked itself.
+OWN_SELECT = ("also-selected", "select-floats")
 
 BENDS = {
     lanes_kernel.LOW: memory_kernel.BENDS_LOW,
@@ -90,7 +103,7 @@ def maps_of(fault: PathFault, cells: CellSpace) -> Maps:
     """The four maps of a path fault over all cells."""
     same, none = cells.identity, cells.nowhere
     op, numbers = fault.op, fault.numbers
-    if op == "stays":
+    if op in ("stays", JOINED_DATA):
         return Maps(same, none, same, none)
     if op == "write-lost":
         return Maps(cells.silent(fault.regions), none, same, none)
@@ -103,6 +116,10 @@ def maps_of(fault: PathFault, cells: CellSpace) -> Maps:
         *asked, answers = numbers
         more = cells.beside(asked, answers)
         return Maps(same, more, same, more)
+    if op in OWN_SELECT:
+        more = cells.elsewhere_all(numbers[0], fault.regions)
+        own = same if op == "also-selected" else cells.silent(numbers)
+        return Maps(own, more, own, more)
     if op == "swapped":
         there = _swapped(cells, *numbers)
         return Maps(there, none, there, none)
