@@ -54,49 +54,114 @@ def _burst(t, grid, state, bursts):
 
 
 @inner(_nrt=False, forceinline=True)
-def _one_change(c, t, high, near, grid, clock, state, tallies):
-    """Channel ``c`` changed at ``t`` to ``high``."""
-    channel, periods, sums, phase, runt_phase, _, bursts = tallies
-    runt = False
+def _part(t, state):
+    """The part of the clock's period that ``t`` lies in; -1 where none is known."""
+    since = t - state[CLOCK_RISE]
+    return _eighth(since, state[CLOCK_PERIOD]) if 0 < state[CLOCK_PERIOD] > since else np.int64(-1)
+
+
+@inner(_nrt=False, forceinline=True)
+def _pulse(c, t, near, grid, part, state, tallies):
+    """Channel ``c`` changed at ``t``, in the ``part`` of the clock's period, -1 for none: how wide was the pulse?"""
+    channel, _, _, phase, runt_phase, _, bursts = tallies
     last = channel[c, LAST]
     channel[c, MOVES] += 1
-    if last >= 0:
+    if last >= 0 and channel[c, MOVES] > 1:
         width = t - last
-        if not high:
-            channel[c, HIGH_TIME] += width
-        if channel[c, MOVES] > 1:
-            if channel[c, SHORTEST] < 0 or width < channel[c, SHORTEST]:
-                channel[c, SHORTEST] = width
-            if near > 0 and width <= near:
-                runt = True
+        if channel[c, SHORTEST] < 0 or width < channel[c, SHORTEST]:
+            channel[c, SHORTEST] = width
+        if width <= near + grid and near > 0:
+            if width <= near:
                 channel[c, RUNTS] += 1
+                if part >= 0:
+                    runt_phase[c, part] += 1
                 if channel[c, RUNT_FIRST] < 0:
                     channel[c, RUNT_FIRST] = last
                 _burst(t, grid, state, bursts)
-            elif near > 0 and width <= near + grid:
+            else:
                 channel[c, OF_TWO] += 1
-    if high:
-        if channel[c, LAST_RISE] >= 0:
-            period = t - channel[c, LAST_RISE]
-            place = period_bin(period)
-            periods[c, place] += 1
-            sums[c, place] += period
-            if period > channel[c, LONGEST]:
-                channel[c, LONGEST] = period
-                channel[c, LONGEST_AT] = channel[c, LAST_RISE]
-            if c == clock:
-                state[CLOCK_PERIOD] = period
-        channel[c, LAST_RISE] = t
-        if c == clock:
-            state[CLOCK_RISE] = t
     channel[c, LAST] = t
-    if c != clock and state[CLOCK_PERIOD] > 0:
-        since = t - state[CLOCK_RISE]
-        if since < state[CLOCK_PERIOD]:
-            part = _eighth(since, state[CLOCK_PERIOD])
-            phase[c, part] += 1
-            if runt:
-                runt_phase[c, part] += 1
+    if part >= 0:
+        phase[c, part] += 1
+
+
+@inner(_nrt=False, forceinline=True)
+def _period(c, t, tallies):
+    """Channel ``c`` rose at ``t``: how long after it rose last? 0 where it never did."""
+    channel, periods, sums, _, _, _, _ = tallies
+    before, period = channel[c, LAST_RISE], np.int64(0)
+    if before >= 0:
+        period = t - before
+        place = period_bin(period)
+        periods[c, place] += 1
+        sums[c, place] += period
+        if period > channel[c, LONGEST]:
+            channel[c, LONGEST] = period
+            channel[c, LONGEST_AT] = before
+    channel[c, LAST_RISE] = t
+    return period
+
+
+@inner(_nrt=False, forceinline=True)
+def _changes(t, w, now, levels, near, grid, clock, state, tallies):
+    """The channels of word ``w`` that changed at ``t``: first those that rose, then those that fell, for which of the
+    two a channel did nobody can foretell. The clock counts for the channels behind it at once, for those before it from
+    the next row on."""
+    channel = tallies.channel
+    earlier = later = _part(t, state)
+    ticks = clock - 64 * w
+    if 0 <= ticks < 64 and (now & levels) >> np.uint64(ticks) & np.uint64(1) != np.uint64(0):
+        period = _period(clock, t, tallies)
+        if period > 0:
+            state[CLOCK_PERIOD] = period
+        state[CLOCK_RISE] = t
+        later = _part(t, state)
+    left = now & levels
+    while left != np.uint64(0):
+        b = lowest_bit(left)
+        c = 64 * w + b
+        left &= left - np.uint64(1)
+        if c == clock:
+            _pulse(c, t, near, grid, np.int64(-1), state, tallies)
+            continue
+        _period(c, t, tallies)
+        _pulse(c, t, near, grid, earlier if c < clock else later, state, tallies)
+    left = now & ~levels
+    while left != np.uint64(0):
+        b = lowest_bit(left)
+        c = 64 * w + b
+        left &= left - np.uint64(1)
+        last = channel[c, LAST]
+        if last >= 0:
+            channel[c, HIGH_TIME] += t - last
+        part = earlier if c < clock else later
+        _pulse(c, t, near, grid, np.int64(-1) if c == clock else part, state, tallies)
+
+
+@inner(_nrt=False, forceinline=True)
+def _pairs(i, levels, now, moved, close, together, width):
+    """Which channels changed together in row ``i`` (``now``), or a sample apart (``moved``, where ``close``), and to
+    the same level."""
+    for high in range(2):
+        turn = np.uint64(0) if high else ~np.uint64(0)
+        for w in range(len(width)):
+            left = now[w] & (levels[i, w] ^ turn)
+            while left != np.uint64(0):
+                c = 64 * w + lowest_bit(left)
+                left &= left - np.uint64(1)
+                for v in range(len(width)):
+                    alike = levels[i, v] ^ turn
+                    mates = now[v] & alike  # the channel itself among them
+                    while mates != np.uint64(0):
+                        together[c, 64 * v + lowest_bit(mates)] += 1
+                        mates &= mates - np.uint64(1)
+                    if close:
+                        mates = moved[v] & ~now[v] & alike
+                        while mates != np.uint64(0):
+                            d = 64 * v + lowest_bit(mates)
+                            together[c, d] += 1
+                            together[d, c] += 1
+                            mates &= mates - np.uint64(1)
 
 
 @njit(cache=True, nogil=True, _nrt=False)
@@ -107,7 +172,7 @@ def look(time, levels, unknown, channels, near, grid, clock, pair_rows, width, c
     together (0 = no sample grid); ``grid`` ticks a sample; ``clock`` the clock
     channel, -1 none; pairs are counted in the first ``pair_rows`` rows.
     """
-    before, before_unknown, moved, state, now, here = carried
+    before, before_unknown, moved, state, now = carried
     channel, together = tallies.channel, tallies.together
     for i in range(time.shape[0]):
         t = time[i]
@@ -131,34 +196,15 @@ def look(time, levels, unknown, channels, near, grid, clock, pair_rows, width, c
         if first:
             for c in range(channels):
                 channel[c, LAST] = t
-        count = 0
+        some = np.uint64(0)
         for w in range(len(width)):
-            left, level = now[w], levels[i, w]
-            while left != np.uint64(0):
-                b = lowest_bit(left)
-                left &= left - np.uint64(1)
-                high = (level >> np.uint64(b)) & np.uint64(1) != np.uint64(0)
-                _one_change(64 * w + b, t, high, near, grid, clock, state, tallies)
-                here[count] = 2 * (64 * w + b) + high
-                count += 1
-        if count > 0 and state[ROWS] <= pair_rows:
-            close = near > 0 and state[T_LAST] >= 0 and t - state[T_LAST] <= near
-            for k in range(count):
-                c, high = here[k] >> 1, here[k] & 1 != 0
-                for w in range(len(width)):
-                    alike = levels[i, w] if high else ~levels[i, w]
-                    mates = now[w] & alike  # the channel itself among them
-                    while mates != np.uint64(0):
-                        together[c, 64 * w + lowest_bit(mates)] += 1
-                        mates &= mates - np.uint64(1)
-                    if close:
-                        mates = moved[w] & ~now[w] & alike
-                        while mates != np.uint64(0):
-                            d = 64 * w + lowest_bit(mates)
-                            together[c, d] += 1
-                            together[d, c] += 1
-                            mates &= mates - np.uint64(1)
-        if count > 0:
+            some |= now[w]
+            if now[w] != np.uint64(0):
+                _changes(t, w, now[w], levels[i, w], near, grid, clock, state, tallies)
+        if some != np.uint64(0):
+            if state[ROWS] <= pair_rows:
+                close = near > 0 and state[T_LAST] >= 0 and t - state[T_LAST] <= near
+                _pairs(i, levels, now, moved, close, together, width)
             state[T_LAST] = t
             for w in range(len(width)):
                 moved[w] = now[w]
