@@ -61,35 +61,34 @@ def _part(t, state):
 
 
 @inner(_nrt=False, forceinline=True)
-def _pulse(c, t, near, grid, part, state, tallies):
-    """Channel ``c`` changed at ``t``, in the ``part`` of the clock's period, -1 for none: how wide was the pulse?"""
-    channel, _, _, phase, runt_phase, _, bursts = tallies
+def _one_change(c, t, high, part, near, grid, clock, state, tallies):
+    """Channel ``c`` changed at ``t``, in the ``part`` of the clock's period, to ``high``; returns the part for those
+    behind it."""
+    channel, periods, sums, phase, runt_phase, _, bursts = tallies
     last = channel[c, LAST]
+    width = t - last if last >= 0 else np.int64(0)
+    channel[c, HIGH_TIME] += np.int64(0) if high else width
     channel[c, MOVES] += 1
+    channel[c, LAST] = t
+    if c != clock and part >= 0:
+        phase[c, part] += 1
     if last >= 0 and channel[c, MOVES] > 1:
-        width = t - last
         if channel[c, SHORTEST] < 0 or width < channel[c, SHORTEST]:
             channel[c, SHORTEST] = width
         if width <= near + grid and near > 0:
             if width <= near:
                 channel[c, RUNTS] += 1
-                if part >= 0:
+                if c != clock and part >= 0:
                     runt_phase[c, part] += 1
                 if channel[c, RUNT_FIRST] < 0:
                     channel[c, RUNT_FIRST] = last
                 _burst(t, grid, state, bursts)
             else:
                 channel[c, OF_TWO] += 1
-    channel[c, LAST] = t
-    if part >= 0:
-        phase[c, part] += 1
-
-
-@inner(_nrt=False, forceinline=True)
-def _period(c, t, tallies):
-    """Channel ``c`` rose at ``t``: how long after it rose last? 0 where it never did."""
-    channel, periods, sums, _, _, _, _ = tallies
-    before, period = channel[c, LAST_RISE], np.int64(0)
+    if not high:
+        return part
+    before = channel[c, LAST_RISE]
+    channel[c, LAST_RISE] = t
     if before >= 0:
         period = t - before
         place = period_bin(period)
@@ -98,44 +97,12 @@ def _period(c, t, tallies):
         if period > channel[c, LONGEST]:
             channel[c, LONGEST] = period
             channel[c, LONGEST_AT] = before
-    channel[c, LAST_RISE] = t
-    return period
-
-
-@inner(_nrt=False, forceinline=True)
-def _changes(t, w, now, levels, near, grid, clock, state, tallies):
-    """The channels of word ``w`` that changed at ``t``: first those that rose, then those that fell, for which of the
-    two a channel did nobody can foretell. The clock counts for the channels behind it at once, for those before it from
-    the next row on."""
-    channel = tallies.channel
-    earlier = later = _part(t, state)
-    ticks = clock - 64 * w
-    if 0 <= ticks < 64 and (now & levels) >> np.uint64(ticks) & np.uint64(1) != np.uint64(0):
-        period = _period(clock, t, tallies)
-        if period > 0:
-            state[CLOCK_PERIOD] = period
-        state[CLOCK_RISE] = t
-        later = _part(t, state)
-    left = now & levels
-    while left != np.uint64(0):
-        b = lowest_bit(left)
-        c = 64 * w + b
-        left &= left - np.uint64(1)
         if c == clock:
-            _pulse(c, t, near, grid, np.int64(-1), state, tallies)
-            continue
-        _period(c, t, tallies)
-        _pulse(c, t, near, grid, earlier if c < clock else later, state, tallies)
-    left = now & ~levels
-    while left != np.uint64(0):
-        b = lowest_bit(left)
-        c = 64 * w + b
-        left &= left - np.uint64(1)
-        last = channel[c, LAST]
-        if last >= 0:
-            channel[c, HIGH_TIME] += t - last
-        part = earlier if c < clock else later
-        _pulse(c, t, near, grid, np.int64(-1) if c == clock else part, state, tallies)
+            state[CLOCK_PERIOD] = period
+    if c == clock:
+        state[CLOCK_RISE] = t
+        return _part(t, state)
+    return part
 
 
 @inner(_nrt=False, forceinline=True)
@@ -196,11 +163,15 @@ def look(time, levels, unknown, channels, near, grid, clock, pair_rows, width, c
         if first:
             for c in range(channels):
                 channel[c, LAST] = t
-        some = np.uint64(0)
+        some, part = np.uint64(0), _part(t, state)
         for w in range(len(width)):
             some |= now[w]
-            if now[w] != np.uint64(0):
-                _changes(t, w, now[w], levels[i, w], near, grid, clock, state, tallies)
+            left, level = now[w], levels[i, w]
+            while left != np.uint64(0):
+                b = lowest_bit(left)
+                left &= left - np.uint64(1)
+                high = (level >> np.uint64(b)) & np.uint64(1) != np.uint64(0)
+                part = _one_change(64 * w + b, t, high, part, near, grid, clock, state, tallies)
         if some != np.uint64(0):
             if state[ROWS] <= pair_rows:
                 close = near > 0 and state[T_LAST] >= 0 and t - state[T_LAST] <= near
