@@ -10,20 +10,16 @@ from busledger.decoder.bus import Cycles
 __all__ = ["place_cycles"]
 
 
-def place_cycles(row_time: NDArray[np.int64], cycles: Cycles, at: NDArray[np.int64]) -> int:
-    """Fills ``at`` with the first row whose time is not before each cycle's; ``row_time`` int64, rising. Returns the
-    most rows from one cycle to the next, or to the first one.
+def place_cycles(row_time: NDArray[np.int64], cycles: Cycles, at: NDArray[np.int64]) -> None:
+    """Fills ``at`` with the first row whose time is not before each cycle's; ``row_time`` int64, rising.
 
     Cycles know the row of the capture that each was sampled in: where the first one lies says where all do. That is
     held against the times, and where it is not so, as for cycles that were not decoded, each is looked for.
     """
     if not len(at):
-        return 0
+        return
     first = np.searchsorted(row_time, cycles.time[0], side="left")
     np.subtract(cycles.sample, cycles.sample[0] - first, out=at)
-    step = np.diff(at)
-    known = at[-1] < len(row_time) and step.min(initial=0) >= 0
+    known = at.min() >= 0 and at.max() < len(row_time)
     if not known or not np.array_equal(row_time.take(at), cycles.time):
         at[:] = np.searchsorted(row_time, cycles.time, side="left")
-        step = np.diff(at)
-    return int(max(at[0], step.max(initial=0)))

@@ -221,8 +221,12 @@ class CycleJoin:
 
 
 def _place(rows: NDArray[np.int64], cycles: Cycles, known: NDArray[np.int64], at: NDArray[np.int64]) -> int:
-    """As ``place_cycles``, of cycles whose rows may be ``known``."""
-    if not len(known) or known[0] < 0:
-        return place_cycles(rows, cycles, at)
-    at[:] = known
+    """As ``place_cycles``, of cycles whose rows may be ``known``; returns the most rows from one cycle to the next, or
+    to the first one."""
+    if not len(at):
+        return 0
+    if len(known) and known[0] >= 0:
+        at[:] = known
+    else:
+        place_cycles(rows, cycles, at)
     return int(max(at[0], np.diff(at).max(initial=0)))

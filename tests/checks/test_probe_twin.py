@@ -27,7 +27,7 @@ def looked(rows, near, grid, clock, pair_rows, size):
         part = slice(start, start + size)
         kernel.look(
             time[part], levels[part], unknown[part], LINES, near, grid, clock, pair_rows, (0,),
-            Carried(*words, state, np.zeros_like(words[0]), np.zeros(LINES, np.int64)),
+            Carried(*words, state, np.zeros_like(words[0])),
             Tallies(channel, periods, sums, phase, runt_phase, together, bursts),
         )  # fmt: skip
     return state, channel, periods, sums, phase, runt_phase, together, bursts

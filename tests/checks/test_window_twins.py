@@ -103,9 +103,8 @@ def test_where_cycles_lie(case, first_row, told):
     cycles.time[:] = column(wanted, "time")
     cycles.sample[:] = column(wanted, "at") + first_row if told else 0
     at = np.empty(len(cycles), np.int64)
-    furthest = place_cycles(np.array([t for t, _ in rows]), cycles, at)
+    place_cycles(np.array([t for t, _ in rows]), cycles, at)
     assert list(at) == window_twin.placed_twin([t for t, _ in rows], [c["time"] for c in wanted])
-    assert furthest == max(np.diff(at, prepend=0))
 
 
 def moved_of(rows, cycles):

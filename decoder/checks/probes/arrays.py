@@ -13,14 +13,13 @@ __all__ = ["Carried", "Tallies"]
 class Carried(NamedTuple):
     """From block to block: ``before``, ``before_unknown``, ``moved`` uint64 (words,), ``state`` int64 (STATE_SIZE,).
 
-    To work in: ``now`` uint64 (words,), ``here`` int64 (channels,)."""
+    To work in: ``now`` uint64 (words,)."""
 
     before: NDArray[np.uint64]
     before_unknown: NDArray[np.uint64]
     moved: NDArray[np.uint64]
     state: NDArray[np.int64]
     now: NDArray[np.uint64]
-    here: NDArray[np.int64]
 
 
 class Tallies(NamedTuple):

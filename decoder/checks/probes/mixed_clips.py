@@ -81,17 +81,28 @@ class MixedClips:
         moved, time = moved[some], time[1:][some]
         # What moves with the edge itself, or a sample before, moved after it, on a channel that shows it sooner: there
         # nothing may move that the edge samples.
-        at = np.searchsorted(cycles.time, time + self._tick, side="right")
+        soon = time + self._tick
+        # As ``np.searchsorted(cycles.time, soon, side="right")``: of both, which rise, there are fewer cycles.
+        begins = np.searchsorted(soon, cycles.time, side="left")
+        at = np.repeat(np.arange(len(cycles) + 1), np.diff(begins, prepend=0, append=len(soon)))
         ahead = cycles.time[np.minimum(at, len(cycles) - 1)] - time
         moved[(at == len(cycles)) | (at == 0)] = 0
-        bins = np.minimum(_BINS - 1, (4.0 * np.log2(1.0 + np.maximum(0, ahead) / self._tick)).astype(np.int64))
+        bins = self._bins_of(ahead) * 256
         for byte in {place // 8 for place in self._places}:  # eight lines at once: by bin, which of them moved
             some_of = (moved[:, byte // 8] >> np.uint64(byte % 8 * 8)).astype(np.int64) & 255
-            often = np.bincount(bins * 256 + some_of, minlength=_BINS * 256).reshape(_BINS, 256)
+            often = np.bincount(bins + some_of, minlength=_BINS * 256).reshape(_BINS, 256)
             each = (often.astype(np.float64) @ _BITS).astype(np.int64)  # whole numbers, exactly
             for k, place in enumerate(self._places):
                 if place // 8 == byte:
                     self._seen[k] += each[:, place % 8]
+
+    def _bins_of(self, ahead: NDArray[np.int64]) -> NDArray[np.int64]:
+        """The bin of each time before the edge, in ticks: by a table, where one is shorter than the times are many."""
+        most = int(self._tick * 2.0 ** (_BINS / 4)) + 1  # in the last bin
+        ahead = np.minimum(np.maximum(0, ahead), most)
+        each = np.arange(most + 1) if most < len(ahead) else ahead
+        bins = np.minimum(_BINS - 1, (4.0 * np.log2(1.0 + each / self._tick)).astype(np.int64))
+        return bins.take(ahead) if most < len(ahead) else bins
 
     def finish(self) -> MixedPair | None:
         """The one address line and the one data line that move as lines of the other kind do; None where there is no

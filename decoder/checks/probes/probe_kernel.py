@@ -54,49 +54,81 @@ def _burst(t, grid, state, bursts):
 
 
 @inner(_nrt=False, forceinline=True)
-def _one_change(c, t, high, near, grid, clock, state, tallies):
-    """Channel ``c`` changed at ``t`` to ``high``."""
+def _part(t, state):
+    """The part of the clock's period that ``t`` lies in; -1 where none is known."""
+    since = t - state[CLOCK_RISE]
+    return _eighth(since, state[CLOCK_PERIOD]) if 0 < state[CLOCK_PERIOD] > since else np.int64(-1)
+
+
+@inner(_nrt=False, forceinline=True)
+def _one_change(c, t, high, part, near, grid, clock, state, tallies):
+    """Channel ``c`` changed at ``t``, in the ``part`` of the clock's period, to ``high``; returns the part for those
+    behind it."""
     channel, periods, sums, phase, runt_phase, _, bursts = tallies
-    runt = False
     last = channel[c, LAST]
+    width = t - last if last >= 0 else np.int64(0)
+    channel[c, HIGH_TIME] += np.int64(0) if high else width
     channel[c, MOVES] += 1
-    if last >= 0:
-        width = t - last
-        if not high:
-            channel[c, HIGH_TIME] += width
-        if channel[c, MOVES] > 1:
-            if channel[c, SHORTEST] < 0 or width < channel[c, SHORTEST]:
-                channel[c, SHORTEST] = width
-            if near > 0 and width <= near:
-                runt = True
+    channel[c, LAST] = t
+    if c != clock and part >= 0:
+        phase[c, part] += 1
+    if last >= 0 and channel[c, MOVES] > 1:
+        if channel[c, SHORTEST] < 0 or width < channel[c, SHORTEST]:
+            channel[c, SHORTEST] = width
+        if width <= near + grid and near > 0:
+            if width <= near:
                 channel[c, RUNTS] += 1
+                if c != clock and part >= 0:
+                    runt_phase[c, part] += 1
                 if channel[c, RUNT_FIRST] < 0:
                     channel[c, RUNT_FIRST] = last
                 _burst(t, grid, state, bursts)
-            elif near > 0 and width <= near + grid:
+            else:
                 channel[c, OF_TWO] += 1
-    if high:
-        if channel[c, LAST_RISE] >= 0:
-            period = t - channel[c, LAST_RISE]
-            place = period_bin(period)
-            periods[c, place] += 1
-            sums[c, place] += period
-            if period > channel[c, LONGEST]:
-                channel[c, LONGEST] = period
-                channel[c, LONGEST_AT] = channel[c, LAST_RISE]
-            if c == clock:
-                state[CLOCK_PERIOD] = period
-        channel[c, LAST_RISE] = t
+    if not high:
+        return part
+    before = channel[c, LAST_RISE]
+    channel[c, LAST_RISE] = t
+    if before >= 0:
+        period = t - before
+        place = period_bin(period)
+        periods[c, place] += 1
+        sums[c, place] += period
+        if period > channel[c, LONGEST]:
+            channel[c, LONGEST] = period
+            channel[c, LONGEST_AT] = before
         if c == clock:
-            state[CLOCK_RISE] = t
-    channel[c, LAST] = t
-    if c != clock and state[CLOCK_PERIOD] > 0:
-        since = t - state[CLOCK_RISE]
-        if since < state[CLOCK_PERIOD]:
-            part = _eighth(since, state[CLOCK_PERIOD])
-            phase[c, part] += 1
-            if runt:
-                runt_phase[c, part] += 1
+            state[CLOCK_PERIOD] = period
+    if c == clock:
+        state[CLOCK_RISE] = t
+        return _part(t, state)
+    return part
+
+
+@inner(_nrt=False, forceinline=True)
+def _pairs(i, levels, now, moved, close, together, width):
+    """Which channels changed together in row ``i`` (``now``), or a sample apart (``moved``, where ``close``), and to
+    the same level."""
+    for high in range(2):
+        turn = np.uint64(0) if high else ~np.uint64(0)
+        for w in range(len(width)):
+            left = now[w] & (levels[i, w] ^ turn)
+            while left != np.uint64(0):
+                c = 64 * w + lowest_bit(left)
+                left &= left - np.uint64(1)
+                for v in range(len(width)):
+                    alike = levels[i, v] ^ turn
+                    mates = now[v] & alike  # the channel itself among them
+                    while mates != np.uint64(0):
+                        together[c, 64 * v + lowest_bit(mates)] += 1
+                        mates &= mates - np.uint64(1)
+                    if close:
+                        mates = moved[v] & ~now[v] & alike
+                        while mates != np.uint64(0):
+                            d = 64 * v + lowest_bit(mates)
+                            together[c, d] += 1
+                            together[d, c] += 1
+                            mates &= mates - np.uint64(1)
 
 
 @njit(cache=True, nogil=True, _nrt=False)
@@ -107,7 +139,7 @@ def look(time, levels, unknown, channels, near, grid, clock, pair_rows, width, c
     together (0 = no sample grid); ``grid`` ticks a sample; ``clock`` the clock
     channel, -1 none; pairs are counted in the first ``pair_rows`` rows.
     """
-    before, before_unknown, moved, state, now, here = carried
+    before, before_unknown, moved, state, now = carried
     channel, together = tallies.channel, tallies.together
     for i in range(time.shape[0]):
         t = time[i]
@@ -131,34 +163,19 @@ def look(time, levels, unknown, channels, near, grid, clock, pair_rows, width, c
         if first:
             for c in range(channels):
                 channel[c, LAST] = t
-        count = 0
+        some, part = np.uint64(0), _part(t, state)
         for w in range(len(width)):
+            some |= now[w]
             left, level = now[w], levels[i, w]
             while left != np.uint64(0):
                 b = lowest_bit(left)
                 left &= left - np.uint64(1)
                 high = (level >> np.uint64(b)) & np.uint64(1) != np.uint64(0)
-                _one_change(64 * w + b, t, high, near, grid, clock, state, tallies)
-                here[count] = 2 * (64 * w + b) + high
-                count += 1
-        if count > 0 and state[ROWS] <= pair_rows:
-            close = near > 0 and state[T_LAST] >= 0 and t - state[T_LAST] <= near
-            for k in range(count):
-                c, high = here[k] >> 1, here[k] & 1 != 0
-                for w in range(len(width)):
-                    alike = levels[i, w] if high else ~levels[i, w]
-                    mates = now[w] & alike  # the channel itself among them
-                    while mates != np.uint64(0):
-                        together[c, 64 * w + lowest_bit(mates)] += 1
-                        mates &= mates - np.uint64(1)
-                    if close:
-                        mates = moved[w] & ~now[w] & alike
-                        while mates != np.uint64(0):
-                            d = 64 * w + lowest_bit(mates)
-                            together[c, d] += 1
-                            together[d, c] += 1
-                            mates &= mates - np.uint64(1)
-        if count > 0:
+                part = _one_change(64 * w + b, t, high, part, near, grid, clock, state, tallies)
+        if some != np.uint64(0):
+            if state[ROWS] <= pair_rows:
+                close = near > 0 and state[T_LAST] >= 0 and t - state[T_LAST] <= near
+                _pairs(i, levels, now, moved, close, together, width)
             state[T_LAST] = t
             for w in range(len(width)):
                 moved[w] = now[w]

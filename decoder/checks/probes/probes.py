@@ -54,7 +54,7 @@ class ProbesCheck:
         self._before = np.zeros(words, np.uint64)
         self._before_unknown = np.zeros(words, np.uint64)
         self._moved = np.zeros(words, np.uint64)
-        self._now, self._here = np.zeros(words, np.uint64), np.zeros(n, np.int64)
+        self._now = np.zeros(words, np.uint64)
         self._state = np.zeros(kernel.STATE_SIZE, np.int64)
         self._state[kernel.T_LAST] = -1
         self._channel = np.full((n, kernel.CHANNEL_SIZE), -1, np.int64)
@@ -90,7 +90,7 @@ class ProbesCheck:
         kernel.look(
             block.time, block.levels, block.unknown, len(self._names), self._near, grid, self._clock, PAIR_ROWS,
             (0,) * len(self._before),
-            Carried(self._before, self._before_unknown, self._moved, self._state, self._now, self._here),
+            Carried(self._before, self._before_unknown, self._moved, self._state, self._now),
             Tallies(self._channel, self._periods, self._sums, self._phase, self._runt_phase, self._together,
                     self._bursts),
         )  # fmt: skip

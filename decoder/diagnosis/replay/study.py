@@ -256,10 +256,12 @@ def _carried_before(before: Rows | None, rows: Rows) -> NDArray[np.uint32]:
     """The levels of the cycle before each row; where that is not among the rows, what the bus kept."""
     if not len(rows):
         return rows.kept
-    first = before is not None and int(before.index[-1]) + 1 == int(rows.index[0])
-    old = (before.data[-1:], before.sure[-1:]) if before is not None else (rows.data[:1], rows.sure[:1])
-    data = np.concatenate([old[0], rows.data[:-1]])
-    sure = np.concatenate([old[1], rows.sure[:-1]])
-    sure[np.concatenate([[not first], np.diff(rows.index) != 1])] = 0
-    found: NDArray[np.uint32] = (data & sure) | (rows.kept & ~sure)
+    data, sure = np.empty_like(rows.kept), np.zeros_like(rows.kept)
+    data[1:] = rows.data[:-1]
+    np.multiply(rows.sure[:-1], np.diff(rows.index) == 1, out=sure[1:])
+    if before is not None and int(before.index[-1]) + 1 == int(rows.index[0]):
+        data[0], sure[0] = before.data[-1], before.sure[-1]
+    data ^= rows.kept
+    data &= sure
+    found: NDArray[np.uint32] = data ^ rows.kept
     return found

@@ -48,8 +48,11 @@ def exchanged_pairs(story: Story) -> dict[tuple[int, int], int]:
 
 def selects_exchanged(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
     """One rival for each such pair, where the reads of one of them come right: only the clips are crossed then."""
+    pairs = exchanged_pairs(story)
+    if not pairs:  # the story of every cell is told for whoever asks
+        return
     rows = story.rows
-    for (one, two), count in exchanged_pairs(story).items():
+    for (one, two), count in pairs.items():
         each = [rows.region == r for r in (one, two)]
         rights = [int(np.count_nonzero(mine & (rows.compared != 0) & (rows.wrong == 0))) for mine in each]
         sound = [10 * np.count_nonzero(mine & (rows.wrong != 0)) <= n for mine, n in zip(each, rights, strict=True)]

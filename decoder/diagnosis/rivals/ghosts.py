@@ -45,25 +45,26 @@ def ghosts(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
     time, address = outside.time[memory], outside.address[memory]
     if len(time) < _WRITES:
         return
-    rows, data = story.rows, outside.data[memory]
-    written = rows.is_write
-    inside_time, inside_at = rows.time[written], story.address[rows.cell[written]]
+    data = outside.data[memory]
     for bit, line in signs.address_lines.items():
         beside = _in_memory(story, address ^ (1 << bit))
         for span in spans_of_rest(signs, signs.address_bit(bit)):
             then = (time > span.first) & (time <= span.last)
             found = beside & then
-            level = int(signs.address_bit(bit).level) if span.to_end else _level(address[then], bit)
-            other = (inside_at >> bit & 1 != level) & (inside_time <= span.first)
             cells = len(np.unique(address[found]))
             seen, before = int(np.count_nonzero(found)), int(np.count_nonzero(beside & ~then))
-            used = int(np.count_nonzero(other))
-            if span.expected is None:
-                used = seen  # it never was anywhere else
-            if min(seen, used) < _WRITES or cells < _CELLS or _BEFORE * before > seen:
+            if seen < _WRITES or cells < _CELLS or _BEFORE * before > seen:
                 continue
             if 2 * seen < np.count_nonzero(then):
                 continue  # the program works there for reasons of its own
+            # The story of the cells is told for what writes outside speak of alone.
+            written, rows = story.rows.is_write, story.rows
+            level = int(signs.address_bit(bit).level) if span.to_end else _level(address[then], bit)
+            other = (story.address[rows.cell[written]] >> bit & 1 != level) & (rows.time[written] <= span.first)
+            # One that never moved never was anywhere else.
+            used = seen if span.expected is None else int(np.count_nonzero(other))
+            if used < _WRITES:
+                continue
             size = sum(region.end - region.start + 1 for region in story.regions)
             since = moment(story.seconds(span.first))
             when = f" at {since}" if span.to_end else f" from {since} to {moment(story.seconds(span.last))}"

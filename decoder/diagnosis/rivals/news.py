@@ -5,6 +5,8 @@ Each tells that something is surely not there; where it cannot tell, the story d
 
 from __future__ import annotations
 
+from weakref import WeakKeyDictionary
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,6 +18,7 @@ __all__ = ["nothing_wrong", "odd_selects", "reads_that_differ"]
 _IS_WRITE = np.isin(np.arange(len(Kind)), WRITE_KINDS)
 _BYTE = 8
 _SELECTS = 64  # bits of ``Compared.selected``
+_ODD: WeakKeyDictionary[Story, NDArray[np.int64]] = WeakKeyDictionary()
 
 
 def nothing_wrong(story: Story) -> bool:
@@ -71,7 +74,14 @@ def _differ(one: Cycles, two: Cycles) -> NDArray[np.bool_]:
 
 def odd_selects(story: Story) -> NDArray[np.int64]:
     """int64 (64, 2), of the selects of the first regions: accesses to its region at which it was seen quiet; accesses
-    to others at which it was seen active."""
+    to others at which it was seen active. Several ask: it is counted once."""
+    if story not in _ODD:
+        _ODD[story] = _odd_selects(story)
+        _ODD[story].setflags(write=False)
+    return _ODD[story]
+
+
+def _odd_selects(story: Story) -> NDArray[np.int64]:
     found = np.zeros((_SELECTS, 2), np.int64)
     if not any(region.select for region in story.regions[:_SELECTS]):
         return found
