@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -9,6 +10,7 @@ import pytest
 
 from busledger.decoder.diagnosis.overlay import FoundFault
 from busledger.decoder.diagnosis.playing import play
+from busledger.decoder.diagnosis.replay import led, memory_kernel
 from busledger.decoder.diagnosis.replay.led import by_cell, follow
 from busledger.decoder.diagnosis.replay.replay import Effect
 from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
@@ -113,3 +115,55 @@ def test_a_rom_is_read_elsewhere_and_takes_no_writes() -> None:
     lost = follow(A2_HIGH, rom, rows, by_cell(rows), fresh, np.full(WINDOWS, RATE))
     assert taking is not None and lost is not None
     assert 0 < np.count_nonzero(lost.explained) < np.count_nonzero(taking.explained)
+
+
+def test_accesses_that_nobody_takes_at_times_leave_what_was_there_before_several_writes() -> None:
+    """A row that is gone in half of its accesses: one story of its cells could but excuse what several of them left."""
+    rng = np.random.default_rng(2)
+    cells = rng.integers(0, 256, 32).tolist()
+    gave = []
+    accesses = counters(300, 2)
+    for kind, address, data in accesses:
+        gone = rng.random() < 0.5
+        if kind == "r":
+            gave.append(0xFF if gone else cells[address])
+        elif not gone:
+            cells[address] = data
+    reads = iter(gave)
+    study = study_of(accesses, lambda *_: next(reads))
+    silent = PathFault("silent", (), 0xFF, (0,), floats=memory_kernel.PULLED_UP)
+    told = play(study, [silent], study.rows(), None)[silent][1]
+    wrong = int(np.count_nonzero(study.rows().wrong))
+    assert wrong > 100
+    assert (told.tally.explained, told.tally.excused) == (wrong, 0)
+    # Each access goes one way or the other, and little else is to be known.
+    assert told.log_led is not None and told.log_led > -1.2 * len(accesses) * math.log(2.0)
+
+
+def test_a_line_of_the_card_may_act_at_another_rate_in_each_row(monkeypatch: pytest.MonkeyPatch) -> None:
+    """How hard a row's chips load a line differs from row to row: it is one fault all the same."""
+    rng = np.random.default_rng(3)
+    cells = rng.integers(0, 256, 32).tolist()
+    accesses, gave = [], []
+    for _ in range(400):
+        bank = int(rng.integers(0, 2))
+        address, value = 16 * bank + int(rng.integers(0, 2)) * 8 + 1, int(rng.integers(0, 256))
+        for kind in "wr":
+            there = address | 4 if rng.random() < (0.5, 0.02)[bank] else address
+            accesses.append((kind, address, value))
+            if kind == "w":
+                cells[there] = value
+            else:
+                gave.append(cells[there])
+    reads = iter(gave)
+    study = study_of(accesses, lambda *_: next(reads))
+    board = PathFault("forced-board", (2, 1), 0xFF, (0, 1))
+
+    def like() -> float:
+        found = play(study, [board], study.rows(), None)[board][1].log_led
+        assert found is not None
+        return found
+
+    apart = like()
+    monkeypatch.setattr(led, "REGIONS_APART", 1e-12)
+    assert apart > like() + 5.0

@@ -6,8 +6,13 @@ import numpy as np
 import pytest
 
 from busledger.decoder.diagnosis import diagnose
+from busledger.decoder.diagnosis.meetings import _Bender, _Mover, _Played
+from busledger.decoder.diagnosis.replay import lanes_kernel
+from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
+from busledger.decoder.diagnosis.replay.theory import PathFault
 
 from .faulty_cards import CHIPS, Hardware, evidence_of
+from .rows_of import study_of
 
 
 class TwoLines(Hardware):
@@ -67,3 +72,25 @@ def test_a_lane_that_a_bad_neighbour_pulls_low_through_a_short_is_no_chips_doing
 @pytest.mark.parametrize("seed", [1, 2])
 def test_lanes_of_a_plainly_bad_chip_that_come_right_tell_the_chip_beside_it_from_the_row(seed):
     assert convicted(ChipUnderALine(np.random.default_rng(seed))) == {"U1", "U2"}
+
+
+def test_what_came_through_joined_lanes_is_not_what_the_cell_held():
+    """33 is written; a read gives 3B, for D3 rose with D4; 3B is written back, and comes to the cell on the other side
+    of A2; so 33 is read again."""
+    reads = iter([0x3B, 0x33])
+    study = study_of([("w", 1, 0x33), ("r", 1, 0x33), ("w", 1, 0x3B), ("r", 1, 0x3B)], lambda *_: next(reads))
+    rows = study.rows()
+    line = study.maps(PathFault("forced", (0, 2, 1), 0xFF, (0,)))
+    rate = np.full(WINDOWS, 0.1)
+    mover = _Mover(line.r1, line.w1, np.argsort(line.w1, kind="stable"), rate)
+    bender = _Bender(lanes_kernel.OR, 0x18, (0,), True, False, rate)
+    told = rows.holding(np.where(rows.wrong == 0x08, rows.data, rows.expected), rows.compared)
+    told.wrong[3] = 0x08  # the first of the two is explained by the joined lanes
+
+    def chance(was_wrong: np.ndarray) -> float:
+        order = np.argsort(told.cell, kind="stable")
+        return _Played(study, told, order, [mover], [bender], was_wrong).chance(3, 0x08)
+
+    assert rows.wrong.tolist() == [0, 0x08, 0, 0x08]
+    # By the lost write, beside a read of the other side, which nobody has written.
+    assert chance(rows.wrong) - chance(np.zeros_like(rows.wrong)) == pytest.approx(0.1, rel=0.2)

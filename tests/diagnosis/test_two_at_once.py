@@ -20,7 +20,7 @@ from busledger.decoder.diagnosis.replay.weighing import Noise, Tally
 from busledger.decoder.diagnosis.screening import _promising, replay_all
 from busledger.decoder.diagnosis.worth import prospect, share_of, worth_trying
 
-from .faulty_cards import HIGH_NIBBLE, LOW_NIBBLE, Hardware, evidence_of
+from .faulty_cards import CHIPS, HIGH_NIBBLE, LOW_NIBBLE, Hardware, evidence_of
 from .rows_of import acting, candidate, laid_over, study_of, study_on
 from .small_cards import Access
 
@@ -118,6 +118,32 @@ class DriverLaneAndRow(Hardware):
     def read(self, address: int) -> int:
         data = 0xFF if address < 16 else self.cells[address]
         return data & ~0x04 if self.rng.random() < 2 / 3 else data
+
+
+class SilentRowAndShort(Hardware):
+    """Bank 0 never answers, so that its reads show what the bus was left with; D6 and D7 of the bus are joined in one
+    read of six, low wins."""
+
+    left = 0
+
+    def write(self, address: int, data: int) -> None:
+        self.left = data
+        if address >= 16:
+            self.put(address, data)
+
+    def read(self, address: int) -> int:
+        data = self.cells[address] if address >= 16 else self.left
+        joined = data & 0xC0 != 0xC0 and self.rng.random() < 1 / 6
+        self.left = data & ~0xC0 if joined else data
+        return self.left
+
+
+def test_what_a_silent_row_hides_was_not_overlooked_by_a_short_that_was_judged_without_its_chips():
+    """The chips of the row are sound as far as anybody can tell: none of their reads is in view."""
+    found = diagnose(evidence_of(SilentRowAndShort(np.random.default_rng(1)), rounds=40))
+    likely = {s.fault for s in found.suspects if s.probability >= 0.5}
+    assert likely == {"bridged", "select-missing"}
+    assert not {part.component for part in found.parts if part.bad >= 0.5} & set(CHIPS)
 
 
 def test_a_row_that_never_answers_is_judged_beside_a_lane_that_comes_and_goes():
