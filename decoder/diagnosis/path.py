@@ -105,8 +105,8 @@ class PathFaultState:
 
     @property
     def regions(self) -> tuple[int, ...]:
-        """Regions that it can hurt."""
-        return self.scored.candidate.regions
+        """Regions that it can hurt, in this way of failing."""
+        return self.scored.variant.behaviour.regions
 
     @property
     def plain(self) -> bool:

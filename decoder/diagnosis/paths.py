@@ -203,7 +203,7 @@ def judged(
                 scored = _joined_always(scored, whole, study.evidence)
             elif blind is not None and not isinstance(blind, Aside) and scored.hard and hides(scored):
                 continue  # it says what blinded chips give: to leave that out would be a gift
-            own = _own(scored, more, wrong.at(c)) + clipped + log_fights(scored, rows)
+            own = _own(scored, more, wrong.at(scored)) + clipped + log_fights(scored, rows)
             own += log_not_shown(study, scored, rows)
             if isinstance(blind, Aside):
                 left = log_left_aside(study, scored, blind, whole, given) if scored.hard else None
@@ -320,10 +320,10 @@ class _WrongReads:
         self._masks = survey.masks
         self._counted: dict[tuple[int, int], int] = {}
 
-    def at(self, candidate: Candidate) -> int:
-        """Wrong reads on its lanes in its regions."""
-        lanes = candidate.mask
-        return sum(self._in(region, lanes) for region in candidate.regions)
+    def at(self, scored: Scored) -> int:
+        """Wrong reads on its lanes in the regions that it hurts in this way of failing."""
+        lanes = scored.candidate.mask
+        return sum(self._in(region, lanes) for region in scored.variant.behaviour.regions)
 
     def _in(self, region: int, lanes: int) -> int:
         if (region, lanes) not in self._counted:

@@ -220,9 +220,9 @@ def _one_thing(items: Sequence[Item]) -> list[Item]:
     for item in sorted(items, key=lambda item: -item.probability) if of_chip else items:
         c = item.fault.candidate if item.fault is not None and item.unit is not None else None
         own = of_chip.get((c.component, c.region)) if c is not None else None
-        if own is None or not _goes_with(item, own):
+        if own is None or item.probability < _SEED or not _goes_with(item, own):
             found.append(item)
-        elif item.fault is not None and not own.others and item.probability >= _SEED:
+        elif item.fault is not None and not own.others:
             own.others = (item.fault, *item.others)
     return found
 

@@ -165,7 +165,8 @@ def place_line(place: BadPlace, *, part_first: bool = False) -> str:
     the end is always that of the words right before it.
     """
     lead = place.leader
-    if lead.fault == "unlisted" and place.bad >= LIKELY:  # in no way that is listed: the part's chance is all there is
+    # In no way that is listed, nor one that is told all the same: the part's chance is all there is.
+    if lead.fault == "unlisted" and not lead.detail.get("answers_for") and place.bad >= LIKELY:
         return _full(lead.model_copy(update={"probability": place.bad}))
     one = percent(lead.probability) == percent(place.bad) if part_first else lead.probability >= LIKELY
     if one or place.bad < LIKELY or not place.on_card:

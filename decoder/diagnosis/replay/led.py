@@ -186,11 +186,11 @@ def with_stories(
     led = follow(fault, maps, rows, ordered, fresh, rate) if effect.tally.hits and len(rows) else None
     if led is None:
         return effect
-    at = rate
+    at, ideas = rate, 1
     if effect.hours is None or (effect.hours != ASLEEP).all():
         # What one story shows of its rate from span to span may be too few acts to tell.
         even = _even_rate(effect)
-        steady = follow(fault, maps, rows, ordered, fresh, even)
+        steady, ideas = follow(fault, maps, rows, ordered, fresh, even), 2
         if steady is not None and steady.log_like > led.log_like:
             led, at = steady, even
     for _ in range(_ROUNDS):
@@ -221,7 +221,7 @@ def with_stories(
     )  # fmt: skip
     total = hits + excused + told.contradicted
     log = log_chances(chances[:, 0], chances[:, 1], (total, told.misses))
-    found = led.log_like + min(0.0, log - _at_the_best(chances, effect.hours))
+    found = led.log_like - math.log(ideas) + min(0.0, log - _at_the_best(chances, effect.hours))
     excused_at, idle = (float(np.log(way[rows.window[odd]]).sum()) for way in (at, 1.0 - at))
     found += excused_at
     if contents is not None:

@@ -82,7 +82,7 @@ def assumption_broken(
     it that what the clips leave open is as assumed. None where that is not so."""
     first = rival_first(suspects)
     accused = [s for s in suspects if s.scope not in RIVAL_SCOPES and s.probability >= SURE]
-    strange = [s for s in accused if s.fault == "unlisted" and s.region is not None]
+    strange = [s for s in accused if s.fault == "unlisted" and s.region is not None and "answers_for" not in s.detail]
     if not accused:
         return None
     if first is None or first.scope != "machine":
