@@ -69,10 +69,16 @@ class Chip:
         """
         read, written, changed = (math.log(share) for share in _STAYS)
         changed += math.log(_WORDS) if self._changes_words() else 0.0
-        read += self._chances(count, count.right) - (count.wrong - count.event_count) * pattern
+        again = count.wrong - count.event_count
+        acts = count.events + count.wrong_again  # a read that repeats another by chance is one more act
+        read += log_chances(acts, count.right, (count.wrong, count.right_count)) - again * pattern
         written += self._chances(count, count.right - count.right_again)
         # Of a cell that may change between any two reads, each read that gives the same again is a missed chance.
         changed += self._chances(count, count.right + count.wrong_again)
+        # One that comes back right has changed once more.
+        acted, others = count.event_count, count.right_count + again
+        back = count.came_back
+        changed += log_rate(acted + back, others - back, SOMETIMES) - log_rate(acted, others, SOMETIMES)
         return log_sum([read, *self._other_than_read(count, pattern, written, changed)])
 
     def _changes_words(self) -> bool:
@@ -87,7 +93,7 @@ class Chip:
     ) -> tuple[float, float]:
         """What was written wrongly does not come wrong by itself; nor does it, or what has changed and stays so, come
         back without a write."""
-        return written + (count.by_itself + count.came_back) * LOG_SLIP, changed - count.came_back * pattern
+        return written + count.log_slips, changed - count.came_back * pattern
 
     def strays(self, scored: Scored, count: LeafCount, mask: int, least: int = 0) -> float:
         """What a fault leaves of the reads of its lanes: slips of the analyser, or a second thing wrong with the chip,

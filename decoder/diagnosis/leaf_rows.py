@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
 from busledger.decoder.diagnosis.replay.study import Rows
+from busledger.decoder.diagnosis.replay.weighing import LOG_SLIP
 
 __all__ = ["Counts", "LeafCount", "count_reads", "narrowed", "region_rows"]
 
@@ -49,6 +50,11 @@ class LeafCount:
     def event_count(self) -> int:
         """Wrong reads that are news."""
         return int(self.events.sum())
+
+    @cached_property
+    def log_slips(self) -> float:
+        """What it costs the idea that what is wrong lies in the cells, that it came or went without a write."""
+        return (self.by_itself + self.came_back) * LOG_SLIP
 
     @cached_property
     def right_count(self) -> int:

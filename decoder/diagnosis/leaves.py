@@ -107,9 +107,10 @@ class _Weighing:
     def _unlisted_state(self) -> LeafState:
         count = self._count
         news = count.event_count
+        rows, mask = self._rows, self._unit.mask
         own = self._chip.log_anywhere(count, math.log(max(2.0**self._lanes - 1.0, 1.0)))
-        own = log_by_level(self._rows, self._unit.mask, own) + log_patterns(self._rows, self._unit.mask)
-        own = log_by_word(self._rows, self._unit.mask, own)
+        own = log_by_level(rows, mask, own, count.log_slips) + log_patterns(rows, mask)
+        own = log_by_word(rows, mask, own)
         chances = np.stack([count.events, count.right], axis=1)
         effect = Effect(Tally(news, count.right_count, 0, count.wrong), hash((self._unit.region, self._unit.mask)),
                         self._chip.first_wrong(self._unit.mask), chances)  # fmt: skip

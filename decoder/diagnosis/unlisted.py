@@ -80,7 +80,7 @@ def _strange(c: Candidate, mask: int, regions: tuple[int, ...], rows: Rows) -> t
         np.stack([count.events, count.right], axis=1),
     )
     own = log_chances(count.events, count.right, (count.event_count, count.right_count))
-    own = log_by_level(of_lanes, mask, own)
+    own = log_by_level(of_lanes, mask, own, count.log_slips)
     # A driver keeps nothing: what a cell gives again, and no write was bent, has come wrong once more by the same bend.
     pattern = math.log(max(2.0 ** mask.bit_count() - 1.0, 1.0))
     rare = math.log((count.event_count + count.right_count + 1.0) / (count.event_count + 0.5))

@@ -68,7 +68,7 @@ def _at_times(highs, lows):
     rows = narrowed(study_of(told).rows(), 0x01)
     count = count_reads(rows)
     together = log_chances(count.events, count.right, (count.event_count, count.right_count))
-    return log_by_level(rows, 0x01, together), together
+    return log_by_level(rows, 0x01, together, count.log_slips), together
 
 
 def test_a_lane_that_reads_high_at_one_time_and_low_at_another():

@@ -54,23 +54,27 @@ def _log_stays(values: NDArray[np.uint32], kinds: float) -> float:
     return log_rate(again, others, (1.0, 1.0)) - others * math.log(kinds - 1.0) - math.log(kinds)
 
 
-def log_by_level(rows: Rows, mask: int, at_any_time: float) -> float:
+def log_by_level(rows: Rows, mask: int, at_any_time: float, log_slips: float) -> float:
     """Log likelihood of when the wrong reads of a part come that is bad in a way not listed.
 
-    ``at_any_time``: where both levels come with one habit; of a single lane that showed both they may have one each.
-    ``rows``: narrowed to ``mask``.
+    ``at_any_time``: where both levels come with one habit; of a single lane that showed both they may have one each:
+    the level comes read by read, or lies in the cells until they are written again, beside what comes or goes without a
+    write (``log_slips``). ``rows``: narrowed to ``mask``.
     """
     if mask.bit_count() > 1:
         return at_any_time
     lane = np.uint32(mask)
     right = (rows.compared & lane != 0) & (rows.wrong == 0)
-    own = 0.0
+    each, stays = 0.0, log_slips
     for level in (np.uint32(0), lane):
-        hits = rows.by_window((rows.event != 0) & (rows.data & lane == level))
+        shown = rows.data & lane == level
+        news, acts = rows.by_window((rows.event != 0) & shown), rows.by_window((rows.wrong != 0) & shown)
         misses = rows.by_window(right & (rows.expected & lane != level))
-        if not hits.any():
+        if not news.any():
             return at_any_time  # of one level alone listed faults tell
-        own += log_chances(hits, misses, (int(hits.sum()), int(misses.sum())))
+        each += log_chances(acts, misses, (int(acts.sum()), int(misses.sum())))
+        stays += log_chances(news, misses, (int(news.sum()), int(misses.sum())))
+    own = log_sum([each, stays]) - math.log(2.0)
     return log_sum([math.log1p(-_BY_LEVEL) + at_any_time, math.log(_BY_LEVEL) + own])
 
 

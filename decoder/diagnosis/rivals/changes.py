@@ -30,6 +30,9 @@ _KEEPS = (20.0, 1.0)  # Beta prior, judged: what was changed stays, but the othe
 _BY_AGE = 0.1  # judged: of other masters, those that are at work all the time, so that age and place tell
 _AGES, _NEAR = 8, 4  # powers of two that are told apart; cells
 _CHANGES = 2  # judged: a single one may be anything
+# Judged: of places that another master writes, those in which not one write of this side was seen to hold, of so many
+# that were tested at the least; and what share of them holds by chance.
+_NOTHING_HELD, _TESTED, _BY_CHANCE = 0.1, 16, 0.05
 
 
 def shared(story: Story) -> Iterator[Rival]:
@@ -108,6 +111,7 @@ def _shared(
     own += log_rate(kept, back, _KEEPS)
     own += _log_place(inside, used, int(np.count_nonzero(story.per_cell(here & (rows.wrong != 0)))))
     own += sum(block.log_own for block in blocks)
+    own += math.log(_NOTHING_HELD) if _holds_nothing(story, here) else 0.0
     wrong = here & (rows.wrong != 0)
     yield Rival(
         fault="shared",
@@ -220,6 +224,14 @@ def _never_holds(story: Story, here: NDArray[np.bool_], cells: int) -> bool:
     tests = int(np.count_nonzero(here & (story.took != kernel.NO_TEST)))
     held = int(np.count_nonzero(here & story.holds()))
     return cells <= DEVICE and tests >= 3 and held <= 0.25 * tests
+
+
+def _holds_nothing(story: Story, here: NDArray[np.bool_]) -> bool:
+    """Whether no write of this side is seen to hold: memory that two share holds for either of them at times."""
+    first = np.flatnonzero(here & (story.repeat == kernel.FIRST) & (story.since >= 0))
+    first = first[story.rows.is_write[story.since[first]]]
+    held = int(np.count_nonzero(story.rows.wrong[first] == 0))
+    return len(first) >= _TESTED and held <= _BY_CHANCE * len(first)
 
 
 def other_images(story: Story) -> Iterator[Rival]:
