@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from busledger.decoder.diagnosis import Diagnosis, diagnose, saying
+from busledger.decoder.diagnosis import Diagnosis, diagnose, playing, saying
+from busledger.decoder.diagnosis.replay.theory import PathFault
 from busledger.decoder.findings import Suspect
 
 from .faulty_cards import LOW_NIBBLE, Hardware, evidence_of
@@ -119,3 +120,16 @@ def test_it_is_said_what_to_look_for() -> None:
     assert saying.what(suspect) == "also answers for bank1, as if its own select were held or open"
     assert saying.claim(suspect).startswith("U1 or its socket, bank0, D0-D3: also answers for bank1")
     assert "U1's own pin" in saying.remedy(suspect)
+
+
+def test_rows_are_not_replayed_region_by_region_where_one_region_alone_fails(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of U3, in bank 1, every chip beside it might be the cause: what bank 0 has of its own nobody needs to ask."""
+    asked: list[PathFault] = []
+
+    def by_region(fault: PathFault, *others: object) -> tuple[()]:
+        asked.append(fault)
+        return ()
+
+    monkeypatch.setattr(playing, "_by_region", by_region)
+    found(DrivenLow, 0.1)
+    assert asked == []
