@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from busledger.decoder.diagnosis import Diagnosis, diagnose, playing, saying
+from busledger.decoder.diagnosis.intermittence.occasions import intermittence_of
 from busledger.decoder.diagnosis.replay.theory import PathFault
 from busledger.decoder.findings import Suspect
 
@@ -133,3 +134,13 @@ def test_rows_are_not_replayed_region_by_region_where_one_region_alone_fails(mon
     monkeypatch.setattr(playing, "_by_region", by_region)
     found(DrivenLow, 0.1)
     assert asked == []
+
+
+def test_when_it_fails_is_told_from_the_rows_that_it_answers_for() -> None:
+    """It spoils what is read from bank 1 as well as what bank 1's writes leave in its own."""
+    evidence = evidence_of(HeldActive(np.random.default_rng(7), 0.1))
+    suspect = first(diagnose(evidence))
+    told = intermittence_of(evidence.board, evidence.log, [suspect], address_bits=16, data_bits=8, tick_s=1e-9)
+    alone = suspect.model_copy(update={"detail": {**suspect.detail, "answers_for": []}})
+    in_its_own = intermittence_of(evidence.board, evidence.log, [alone], address_bits=16, data_bits=8, tick_s=1e-9)
+    assert told["failures"] > 1.5 * in_its_own["failures"] and told["reads"] > 1.5 * in_its_own["reads"]
