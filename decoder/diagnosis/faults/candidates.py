@@ -214,7 +214,7 @@ def _of_pairs(
     count = n * (n - 1) - fixed * (fixed - 1) if ordered else n * (n - 1) // 2
     if not count:
         return
-    share = KINDS[kind].weight("decoder") * _single(kind, card) / total_weight() / count
+    share = KINDS[kind].weight("decoder") * _single(kind) / total_weight() / count
     if pairs is None:
         able = [r for r in regions if wrong.get(r.index)]
         both = itertools.permutations(regions, 2) if ordered else itertools.combinations(regions, 2)
@@ -277,7 +277,7 @@ def _share(listed: list[Candidate], card: CardView) -> float:
     first = listed[0]
     weight = KINDS[first.fault].weight(first.scope)
     if first.scope == "decoder":
-        weight *= _at_once(first.fault) if _is_of_several(first, card) else _single(first.fault, card)
+        weight *= _at_once(first.fault) if _is_of_several(first, card) else _single(first.fault)
     return weight / total_weight() / _count(listed, card)
 
 
@@ -291,10 +291,10 @@ def _at_once(kind: str) -> float:
     return float(priors()["several_selects"].get(kind, 0.0))
 
 
-def _single(kind: str, card: CardView) -> float:
-    """The share that is left to faults of one: all of it where the card can have none of the others."""
-    some = bool(card.select_groups) if kind == "select-missing" else len(card.compared) > 2
-    return 1.0 - _at_once(kind) if some else 1.0
+def _single(kind: str) -> float:
+    """The share of faults of one. On a card that can have none of the others theirs stays unused: one of one select is
+    no likelier for that."""
+    return 1.0 - _at_once(kind)
 
 
 @cache
