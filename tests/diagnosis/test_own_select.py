@@ -120,7 +120,7 @@ def test_it_is_said_what_to_look_for() -> None:
     suspect = first(found(HeldActive, 0.1))
     assert saying.what(suspect) == "also answers for bank1, as if its own select were held or open"
     assert saying.claim(suspect).startswith("U1 or its socket, bank0, D0-D3: also answers for bank1")
-    assert "U1's own pin" in saying.remedy(suspect)
+    assert saying.remedy(suspect).startswith("power off and follow the select to U1's own pin with a meter")
 
 
 def test_rows_are_not_replayed_region_by_region_where_one_region_alone_fails(monkeypatch: pytest.MonkeyPatch) -> None:
