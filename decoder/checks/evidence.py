@@ -184,19 +184,23 @@ def _from_decoders(evidence: ChecksEvidence, board: Board, selects: SelectsResul
 
 def _stages_of_decoders(evidence: ChecksEvidence, board: Board, selects: SelectsResult) -> None:
     """Where one decoder enables another, clips between them tell whose the missing selects are: the one whose outputs
-    all were as its inputs asked did not lose them, and one whose output was missing that is no region's select did."""
+    all were as its inputs asked did not lose them, and one whose output was missing that is no region's select did.
+
+    Where a pin decides whose level nobody knows, outputs that rest are as asked whatever the part does.
+    """
     own = {region.select for region in board.regions}
     for decoder in selects.decoders:
         seen = [o for o in decoder.output_results if o.judged >= ENOUGH]
         key = CheckKey("select-missing", "decoder", decoder.designator)
         if decoder.through or len(seen) < len(decoder.outputs):
             continue
-        if not any(o.missing or o.extra for o in seen):
+        doubtful = bool(decoder.not_clipped) or any("?" in row.expected for row in decoder.rows)
+        if not doubtful and not any(o.missing or o.extra for o in seen):
             names = ", ".join(o.line for o in seen)
             evidence.add(key, ACQUITTED, f"{names}: whenever settled, as {decoder.designator}'s inputs asked")
         for o in seen:
             if o.missing and o.line not in own:
-                text = f"{o.line} was missing in {o.missing} of the {o.called + o.missing} moments that asked for it"
+                text = f"{o.line} was missing in {o.missing} of the {o.called} moments that asked for it"
                 evidence.add(key, _strength(o.missing, o.judged), text)
 
 

@@ -36,6 +36,7 @@ class ClippedSelects:
     def __init__(self, rows: Rows) -> None:
         self._rows = rows
         self.any = bool(rows.selects_seen.any())
+        self._gone: dict[tuple[int, int], float] = {}  # by lanes and region: all that it hangs on
 
     def log_of(self, scored: Scored) -> float:
         """Log likelihood ratio of what the clipped selects showed, with a decoder's fault against without it."""
@@ -49,7 +50,13 @@ class ClippedSelects:
         regions = scored.variant.behaviour.regions
         if not self.any or max(regions, default=0) >= _SELECTS:
             return 0.0
-        return sum(self._missing(scored.candidate, region) for region in regions)
+        found = 0.0
+        for region in regions:
+            key = (scored.candidate.mask, region)
+            if key not in self._gone:
+                self._gone[key] = self._missing(scored.candidate, region)
+            found += self._gone[key]
+        return found
 
     def log_of_led(self, c: Candidate, there: NDArray[np.int64]) -> float:
         """The same of a fault by which decoders see other addresses: ``there`` is the region to which it leads each
@@ -163,6 +170,7 @@ def _written(rows: Rows) -> NDArray[np.intp]:
 def _strays(scored: Scored, c: Candidate, rows: Rows) -> float:
     """The select of one region comes for accesses to another (and, exchanged, not for its own)."""
     total = 0.0
+    hits = 0 if c.other is None else scored.effect.tally.hits  # of one held active those of all regions together
     for select, accessed in _pairs(c):
         seen, active = _line(rows, select)
         mine = seen & (rows.region == accessed)
@@ -171,5 +179,5 @@ def _strays(scored: Scored, c: Candidate, rows: Rows) -> float:
             total -= LOG_SLIP * came
         elif mine.any():
             wrong = int(np.count_nonzero(mine & ((rows.wrong & np.uint32(c.mask)) != 0)))
-            total += LOG_SLIP * max(1, scored.effect.tally.hits, wrong)
+            total += LOG_SLIP * max(1, hits, wrong)
     return total

@@ -16,7 +16,7 @@ from busledger.decoder.diagnosis.replay.foretold import FoundContents
 from busledger.decoder.diagnosis.replay.led import LEADS, LOSES, ByCell, by_cell, with_stories
 from busledger.decoder.diagnosis.replay.memory_kernel import AWAKE
 from busledger.decoder.diagnosis.replay.replay import NOTHING, Effect, PathRun, Tables, screened
-from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
+from busledger.decoder.diagnosis.replay.replay_kernel import EXPLAINS, WINDOWS
 from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.replay.theory import JOINED_DATA, OWN_SELECT, Behaviour, PathFault
 from busledger.decoder.diagnosis.replay.weighing import Tally, hours_of, log_sometimes
@@ -68,12 +68,21 @@ def play(
                 ordered = by_cell(mine) if ordered is None else ordered
                 ask = partial(unknown.log_of_acts, fault)
                 some = with_stories(fault, some, told, run.maps, mine, ordered, study.fresh_words(), ask)
-            if fault.op in OWN_SELECT and some.tally.hits:
+            if _asks_by_region(fault, some, told, mine):
                 some = replace(some, apart=_by_region(fault, tables, mine, some.hours))
             if some.log_led is None and _is_worth_asking(fault, some):
                 some = replace(some, log_contents=unknown.log_of_acts(fault, told.found))
             found[fault] = always, some
     return found
+
+
+def _asks_by_region(fault: PathFault, some: Effect, told: Given, rows: Rows) -> bool:
+    """Whether the chances of each region could matter, which take a replay for each: not where one region alone has
+    what it explains, nor beside what it only excuses (``log_sometimes``), nor where it explains too little anyway."""
+    if fault.op not in OWN_SELECT or some.tally.excused or some.tally.contradicted or _worth(fault, some) <= 0.0:
+        return False
+    shows = rows.region[(told.explained & EXPLAINS) != 0]
+    return bool(len(shows)) and bool((shows != shows[0]).any())
 
 
 def _by_region(

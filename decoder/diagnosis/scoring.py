@@ -138,6 +138,8 @@ def spoken_of(evidence: Evidence, candidate: Candidate) -> list[CheckKey]:
     named = [] if candidate.region is None else [candidate.region]
     if candidate.fault == "select-missing" and not candidate.lines:
         named = list(candidate.regions)  # what goes with the whole decoder is seen of every one of its selects
+    if not _of_several(evidence, candidate):  # what is seen of its one select has that region's key
+        keys = [key for key in keys if key.scope != "decoder" or key.component is None or key.region is not None]
     lanes = tuple(f"D{lane}" for lane in bits_of(candidate.lanes))
     found: dict[CheckKey, None] = {}
     for region in (evidence.board.regions[r].name for r in named) if named else (None,):
@@ -146,6 +148,14 @@ def spoken_of(evidence: Evidence, candidate: Candidate) -> list[CheckKey]:
             if all(want is None or want == have for want, have in zip(key, mine, strict=True)):
                 found[key] = None
     return list(found)
+
+
+def _of_several(evidence: Evidence, candidate: Candidate) -> bool:
+    """Whether a missing select is one of several that go at once, or is lost before the part that makes it."""
+    if candidate.region is None:
+        return True
+    source = evidence.board.select_source(evidence.board.regions[candidate.region])
+    return source is not None and source[0].designator != candidate.component
 
 
 def checked(evidence: Evidence, candidate: Candidate) -> float:

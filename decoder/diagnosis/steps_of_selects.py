@@ -86,7 +86,7 @@ def clipped_stages(
 
             text = (
                 f"Clip {line}, which {first.designator} makes for {second}: if it comes when it should, "
-                f"{first.designator} is innocent; if not, {second} is."
+                f"{first.designator} is innocent; if it was due and stayed away, {second} is."
             )
             steps.append(NextStep(text=text, clip=(line,), gain_bits=round(gain(away), 3)))
     for c in candidates:
@@ -101,8 +101,8 @@ def clipped_stages(
 
         line = f"A{c.lines[0]}"
         text = (
-            f"Clip {line} at {c.component}'s own pin, beside {line} of the bus: if it follows, it is {c.component} or "
-            "its socket; if not, what lies between."
+            f"Power off, clip {line} at {c.component}'s own pin beside {line} of the bus, and capture again: if it "
+            f"follows, it is {c.component} or its socket; if not, what lies between."
         )
         steps.append(NextStep(text=text, gain_bits=round(gain(stops), 3)))
     return steps

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from itertools import product
 from math import prod
+from typing import Any
 
 from pydantic import Field
 
@@ -38,6 +39,7 @@ class OpenSuspect(EarlierSuspect):
     place: int = 1
     address: int | None = None
     probability: float = Field(ge=0, le=1)
+    detail: Mapping[str, Any] = Field(default_factory=dict)
 
 
 class ExerciseChoice:
@@ -98,16 +100,22 @@ def _reached(board: Board, suspect: OpenSuspect) -> set[str]:
     everywhere = {region.name for region in board.regions}
     match suspect.scope:
         case "cell" | "chip" | "region":
-            return {suspect.region} if suspect.region else everywhere
+            return {suspect.region, *_told(suspect, "answers_for")} if suspect.region else everywhere
         case "decoder":
             named = {name for name in (suspect.region, suspect.other_region) if name}
-            return named or everywhere
+            return named.union(_told(suspect, "regions")) or everywhere
         case "buffer":
             driver = next((b for b in board.buffers if b.designator == suspect.component), None)
             return set(driver.serves) if driver is not None else everywhere
         case _:
             driver = next((b for b in board.buffers if b.designator == suspect.component), None)
             return set(driver.serves) if driver is not None and driver.serves else everywhere
+
+
+def _told(suspect: OpenSuspect, key: str) -> list[str]:
+    """The regions that its ``detail`` names beside its own."""
+    found = suspect.detail.get(key)
+    return [str(name) for name in found] if isinstance(found, Sequence) and not isinstance(found, str) else []
 
 
 def _by_place(suspects: Sequence[OpenSuspect]) -> list[list[OpenSuspect]]:

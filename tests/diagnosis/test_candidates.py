@@ -10,7 +10,7 @@ import pytest
 from busledger.decoder.board import Board, Region
 from busledger.decoder.diagnosis.cells import CellSpace
 from busledger.decoder.diagnosis.faults.candidate import priors
-from busledger.decoder.diagnosis.faults.candidates import propose
+from busledger.decoder.diagnosis.faults.candidates import own_selects, propose
 from busledger.decoder.diagnosis.replay.parts_view import CardView
 from tests.contract_table import NOT_REPLAYED, ON_CARD
 
@@ -39,7 +39,27 @@ def test_priors_cover_the_table_and_sum_to_one_over_the_board():
     whole = sum(sum(scopes.values()) for scopes in priors()["weight"].values())
     cells = sum(scopes.get("cell", 0.0) for scopes in priors()["weight"].values())
     unlisted = sum(priors()["weight"][kind][scope] for kind in NOT_REPLAYED for scope in ON_CARD[kind])
-    assert listed == pytest.approx((whole - cells - unlisted) / whole)
+    # Of two regions a select that comes for all others comes for one: that share is not used.
+    held = priors()["weight"]["select-extra"]["decoder"] * priors()["several_selects"]["select-extra"]
+    assert listed == pytest.approx((whole - cells - unlisted - held) / whole)
+
+
+def test_a_fault_of_one_select_is_no_likelier_where_several_cannot_go_at_once():
+    """Without a decoder there is nothing by which several go; and of two regions none is one of several others."""
+    board = two_banks()
+
+    def of_one(board: Board) -> dict[tuple[str, int | None, int | None], float]:
+        found = propose(card(board), {0: 0xFF, 1: 0xFF}, {})
+        return {(c.fault, c.region, c.other): c.prior for c in found if c.scope == "decoder" and c.region is not None}
+
+    unnamed = priors()["beyond_edge"]["no_decoder"]
+    bare = of_one(replace(board, decoders=()))
+    for key, prior in of_one(board).items():
+        assert bare[key] == pytest.approx(prior * (unnamed if key[0] == "select-missing" else 1.0))
+    pairs = sum(prior for (fault, *_), prior in bare.items() if fault == "select-extra")
+    whole = sum(sum(scopes.values()) for scopes in priors()["weight"].values())
+    one = 1.0 - priors()["several_selects"]["select-extra"]
+    assert pairs == pytest.approx(priors()["weight"]["select-extra"]["decoder"] * one / whole)
 
 
 def test_only_parts_on_the_path_of_a_wrong_bit_are_proposed():
@@ -52,7 +72,8 @@ def test_only_parts_on_the_path_of_a_wrong_bit_are_proposed():
 
 
 def test_variants_of_one_fault_share_its_prior():
-    for c in propose(card(two_banks()), {0: 0xFF, 1: 0xFF}, {5: 0x02}):
+    found = propose(card(two_banks()), {0: 0xFF, 1: 0xFF}, {5: 0x02})
+    for c in [*found, *own_selects(card(two_banks()))]:
         assert math.isclose(sum(v.weight for v in c.variants), 1.0), c.key
 
 

@@ -9,11 +9,13 @@ import numpy as np
 import pytest
 
 from busledger.decoder.diagnosis.card import log_lost
-from busledger.decoder.diagnosis.clipped import log_clipped
+from busledger.decoder.diagnosis.clipped import ClippedSelects, log_clipped
+from busledger.decoder.diagnosis.faults.candidate import Candidate, Variant
 from busledger.decoder.diagnosis.overlay import FoundFault
 from busledger.decoder.diagnosis.paths import judged
 from busledger.decoder.diagnosis.replay.replay import Effect
 from busledger.decoder.diagnosis.replay.study import Rows
+from busledger.decoder.diagnosis.replay.theory import PathFault
 from busledger.decoder.diagnosis.replay.weighing import Tally
 
 from .rows_of import acting, candidate, laid_over, study_of
@@ -66,6 +68,30 @@ def test_a_select_that_kept_quiet_spoils_no_read(wrong_twice):
     rows = seen(wrong_twice.rows(), [CS1, CS1, CS1, CS1, CS0, CS0])
     assert log_clipped(extra(wrong_twice), rows) == pytest.approx(-2 * SLIP)  # two wrong reads in bank 1
     assert log_clipped(extra(wrong_twice, hits=5), rows) == pytest.approx(-5 * SLIP)  # five that it would explain
+
+
+def test_a_held_select_is_charged_in_each_region_with_what_is_wrong_there(wrong_twice):
+    """A third select that is held active at times came for all of bank 1: bank 0, for which it never came, has one
+    wrong read, and nothing to do with the five of both banks."""
+    extra = PathFault("extra", (0, 1, 2), 0xFF, (0, 1, 2))
+    held = acting(Candidate("select-extra", "decoder", "U9", 2, 0xFF, (Variant(1.0, extra),)), hard=False)
+    held = replace(held, effect=Effect(Tally(hits=5), 0, (), np.zeros((64, 2), np.int64)))
+    rows = seen(wrong_twice.rows(), [CS1 | 4, CS1 | 4, CS1 | 4, CS1 | 4, CS0, CS0], CS0 | CS1 | 4)
+    assert log_clipped(held, rows) == pytest.approx((4 - 1) * SLIP)
+
+
+def test_what_is_gone_is_asked_once_for_all_ways_of_one_fault(wrong_twice, monkeypatch):
+    rows, asked = seen(wrong_twice.rows(), [CS1, 0, 0, CS1, CS0, CS0]), []
+    of_region = ClippedSelects._missing
+
+    def missing_in(self, c, region):
+        asked.append(region)
+        return of_region(self, c, region)
+
+    monkeypatch.setattr(ClippedSelects, "_missing", missing_in)
+    clips = ClippedSelects(rows)
+    assert [clips.log_of(missing(wrong_twice)) for _ in range(3)] == [pytest.approx(2 * SLIP)] * 3
+    assert asked == [1]
 
 
 def test_exchanged_selects_must_be_seen_on_both_lines(wrong_twice):

@@ -203,7 +203,7 @@ def test_a_candidate_and_its_suspect_are_spoken_of_alike() -> None:
         said = said_of(card(), c, 0x4003 if c.scope == "cell" else None)
         made = spoken(
             c.fault, c.scope, component=c.component, region=said.region, lanes=said.lanes, address=said.address,
-            address_lines=said.address_lines, other_region=said.other_region,
+            address_lines=said.address_lines, other_region=said.other_region, detail=said.detail,
         )  # fmt: skip
         assert saying.sentence(said) == saying.sentence(made)
 

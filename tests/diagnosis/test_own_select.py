@@ -5,7 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from busledger.decoder.diagnosis import Diagnosis, diagnose, saying
+from busledger.decoder.diagnosis import Diagnosis, diagnose, playing, saying
+from busledger.decoder.diagnosis.intermittence.occasions import intermittence_of
+from busledger.decoder.diagnosis.replay.theory import PathFault
 from busledger.decoder.findings import Suspect
 
 from .faulty_cards import LOW_NIBBLE, Hardware, evidence_of
@@ -118,4 +120,27 @@ def test_it_is_said_what_to_look_for() -> None:
     suspect = first(found(HeldActive, 0.1))
     assert saying.what(suspect) == "also answers for bank1, as if its own select were held or open"
     assert saying.claim(suspect).startswith("U1 or its socket, bank0, D0-D3: also answers for bank1")
-    assert "U1's own pin" in saying.remedy(suspect)
+    assert saying.remedy(suspect).startswith("power off and follow the select to U1's own pin with a meter")
+
+
+def test_rows_are_not_replayed_region_by_region_where_one_region_alone_fails(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of U3, in bank 1, every chip beside it might be the cause: what bank 0 has of its own nobody needs to ask."""
+    asked: list[PathFault] = []
+
+    def by_region(fault: PathFault, *others: object) -> tuple[()]:
+        asked.append(fault)
+        return ()
+
+    monkeypatch.setattr(playing, "_by_region", by_region)
+    found(DrivenLow, 0.1)
+    assert asked == []
+
+
+def test_when_it_fails_is_told_from_the_rows_that_it_answers_for() -> None:
+    """It spoils what is read from bank 1 as well as what bank 1's writes leave in its own."""
+    evidence = evidence_of(HeldActive(np.random.default_rng(7), 0.1))
+    suspect = first(diagnose(evidence))
+    told = intermittence_of(evidence.board, evidence.log, [suspect], address_bits=16, data_bits=8, tick_s=1e-9)
+    alone = suspect.model_copy(update={"detail": {**suspect.detail, "answers_for": []}})
+    in_its_own = intermittence_of(evidence.board, evidence.log, [alone], address_bits=16, data_bits=8, tick_s=1e-9)
+    assert told["failures"] > 1.5 * in_its_own["failures"] and told["reads"] > 1.5 * in_its_own["reads"]

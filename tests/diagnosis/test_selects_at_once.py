@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from busledger.decoder.board import Board, Decoder, DecoderPart, Region, parts
-from busledger.decoder.checks import gather_evidence
+from busledger.decoder.checks import CheckKey, gather_evidence
 from busledger.decoder.diagnosis import diagnose
 from busledger.decoder.diagnosis.cells import CellSpace
 from busledger.decoder.diagnosis.clipped import ClippedSelects
@@ -21,6 +21,7 @@ from busledger.decoder.diagnosis.faults.kinds_of_paths import where_nobody_answe
 from busledger.decoder.diagnosis.replay.parts_view import CardView
 from busledger.decoder.diagnosis.replay.selects_view import SelectGroup, select_groups
 from busledger.decoder.diagnosis.replay.theory import PathFault
+from busledger.decoder.diagnosis.scoring import spoken_of
 from busledger.decoder.diagnosis.steps_of_selects import clipped_stages
 
 from .faulty_cards import Hardware, evidence_of
@@ -166,7 +167,7 @@ def test_a_decoder_that_does_not_see_a_line_is_tied_with_that_line_of_the_card()
     first, *others = (s for s in found.suspects if s.scope != "machine")
     assert (first.fault, first.component, first.address_lines) == ("select-missing", "U9", ("A4",))
     assert ("address-stuck", ("A4",)) in {(s.fault, s.address_lines) for s in others}
-    assert any("Clip A4 at U9's own pin" in step.text for step in found.next_steps)
+    assert any(step.text.startswith("Power off, clip A4 at U9's own pin") for step in found.next_steps)
 
 
 def test_clipped_selects_must_come_where_a_line_leads():
@@ -184,29 +185,59 @@ def test_clipped_selects_must_come_where_a_line_leads():
     assert log_of([CS1, CS1, CS1, CS1], clipped=0) == 0.0
 
 
-def _stage(name: str, outputs: dict[str, tuple[int, int]]) -> Any:
-    """A decoder's result: of each output the moments that asked for it and were answered, and those that were not."""
+def _stage(
+    name: str, outputs: dict[str, tuple[int, int]], expected: str = "H", not_clipped: tuple[str, ...] = ()
+) -> Any:
+    """A decoder's result: of each output the moments that asked for it, and those of them in which it was away;
+    what its table asks for in the rows seen."""
     seen_outputs = [
         SimpleNamespace(line=line, judged=100, missing=missing, extra=0, called=called, moves=called)
         for line, (called, missing) in outputs.items()
     ]
     return SimpleNamespace(designator=name, through=(), outputs=tuple(outputs), output_results=tuple(seen_outputs),
-                           judged=100, rows_seen=4, rows_possible=8, not_clipped=())  # fmt: skip
+                           judged=100, rows_seen=4, rows_possible=8, not_clipped=not_clipped,
+                           rows=(SimpleNamespace(expected=expected),))  # fmt: skip
 
 
 @pytest.mark.parametrize(("came", "missing", "guilty"), [(40, 0, None), (0, 40, "U8")])
 def test_a_clip_between_two_decoders_tells_which_lost_the_selects(came: int, missing: int, guilty: str | None):
     """CARD as U8's inputs ask: it is not U8. CARD away: U9, which was not asked for any select, did not lose it."""
     board = three_rows()
-    second = {f"CS{k}": (0, came // 4) for k in range(3)}
+    second = {f"CS{k}": (came // 4, came // 4) for k in range(3)}
     checks: Any = SimpleNamespace(
-        decoders=(_stage("U8", {"CARD": (came, missing)}), _stage("U9", second)), regions=(), findings=()
+        decoders=(_stage("U8", {"CARD": (came + missing, missing)}), _stage("U9", second)), regions=(), findings=()
     )
-    ratios = {key.component: ratio for key, ratio in gather_evidence(board, checks).likelihood_ratios.items()}
+    told = gather_evidence(board, checks)
+    ratios = {key.component: ratio for key, ratio in told.likelihood_ratios.items()}
     if guilty is None:
         assert ratios["U8"] < 0.01 and "U9" not in ratios
     else:
         assert ratios["U8"] > 100.0 and ratios["U9"] < 0.01
+        assert "CARD was missing in 40 of the 40 moments that asked for it" in told.sentences.values()
+
+
+@pytest.mark.parametrize(("expected", "not_clipped"), [("?HH", ("CARD",)), ("?HH", ()), ("HHH", ("CARD",))])
+def test_outputs_that_rest_clear_no_decoder_where_nobody_knows_an_enable(expected: str, not_clipped: tuple[str, ...]):
+    """CARD is not clipped, or a pin that the board file leaves out decides: a dead U9 rests just the same."""
+    quiet = _stage("U9", {f"CS{k}": (0, 0) for k in range(3)}, expected, not_clipped)
+    checks: Any = SimpleNamespace(decoders=(quiet,), regions=(), findings=())
+    assert gather_evidence(three_rows(), checks).likelihood_ratios == {}
+
+
+def test_what_is_seen_of_a_decoder_speaks_of_what_takes_several_selects_alone():
+    """What U9's outputs do together: of each of its selects that says nothing that its own clip does not."""
+    board = three_rows()
+    whole = CheckKey("select-missing", "decoder", "U9")
+    own = [CheckKey("select-missing", "decoder", None, f"row{k}") for k in range(3)]
+    keys = [whole, *own]
+    evidence: Any = SimpleNamespace(board=board, spoken={("select-missing", "decoder"): keys})
+    found = propose(card(board), dict.fromkeys(range(3), 255), {})
+    spoken = {
+        (c.region, c.lines): spoken_of(evidence, c)
+        for c in found if c.fault == "select-missing" and c.component == "U9"
+    }  # fmt: skip
+    assert [spoken[row, ()] for row in range(3)] == [[key] for key in own]
+    assert set(spoken[None, ()]) == set(keys) and spoken[None, (4,)] == [whole]
 
 
 def test_a_clip_between_two_decoders_that_show_the_same_is_worth_a_step():
@@ -221,3 +252,4 @@ def test_a_clip_between_two_decoders_that_show_the_same_is_worth_a_step():
 
     steps = clipped_stages(evidence, pair, bits)
     assert [(step.clip, step.gain_bits) for step in steps] == [(("CARD",), 1.0)]
+    assert steps[0].text.endswith("U8 is innocent; if it was due and stayed away, U9 is.")

@@ -8,6 +8,7 @@ import pytest
 
 from busledger.decoder.board import load_board
 from busledger.decoder.planning import OpenSuspect, choose_exercise
+from busledger.decoder.planning.exercise_choice import foretold_outcomes
 from busledger.decoder.program import memory_test, memory_tests
 
 BOARDS = Path(__file__).parents[2] / "captures_demo"
@@ -87,3 +88,16 @@ def test_each_place_is_asked_on_its_own():
     both = choose_exercise(LOOM, [*first, *second], [memory_test("march-c")], ram(LOOM))
     assert alone is not None and both is not None
     assert both.gain == pytest.approx(2 * alone.gain)
+
+
+def test_a_suspect_shows_in_every_region_that_its_detail_names():
+    """A chip that answers for other rows shows there; a decoder without an enable shows in all rows that it selects."""
+    test = memory_test("march-c")
+    names = [region.name for region in ram(LOOM)][:2]
+    own = suspect(fault="unlisted", component="U7", region=names[0], detail={"answers_for": names[1:]})
+    several = suspect(fault="select-missing", scope="decoder", component="U9", detail={"regions": names[:1]})
+    reached = [
+        [foretold_outcomes(LOOM, one, test, region) != {"right": 1.0} for region in ram(LOOM)[:2]]
+        for one in (own, several)
+    ]
+    assert reached == [[True, True], [True, False]]

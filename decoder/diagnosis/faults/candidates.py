@@ -27,8 +27,6 @@ __all__ = [
     "LEAF_SCOPES",
     "Listed",
     "listed_faults",
-    "log_prior_at_times",
-    "log_prior_never_written",
     "log_prior_of_shared",
     "propose",
     "total_weight",
@@ -214,7 +212,7 @@ def _of_pairs(
     count = n * (n - 1) - fixed * (fixed - 1) if ordered else n * (n - 1) // 2
     if not count:
         return
-    share = KINDS[kind].weight("decoder") * _single(kind, card) / total_weight() / count
+    share = KINDS[kind].weight("decoder") * _single(kind) / total_weight() / count
     if pairs is None:
         able = [r for r in regions if wrong.get(r.index)]
         both = itertools.permutations(regions, 2) if ordered else itertools.combinations(regions, 2)
@@ -277,7 +275,7 @@ def _share(listed: list[Candidate], card: CardView) -> float:
     first = listed[0]
     weight = KINDS[first.fault].weight(first.scope)
     if first.scope == "decoder":
-        weight *= _at_once(first.fault) if _is_of_several(first, card) else _single(first.fault, card)
+        weight *= _at_once(first.fault) if _is_of_several(first, card) else _single(first.fault)
     return weight / total_weight() / _count(listed, card)
 
 
@@ -291,10 +289,10 @@ def _at_once(kind: str) -> float:
     return float(priors()["several_selects"].get(kind, 0.0))
 
 
-def _single(kind: str, card: CardView) -> float:
-    """The share that is left to faults of one: all of it where the card can have none of the others."""
-    some = bool(card.select_groups) if kind == "select-missing" else len(card.compared) > 2
-    return 1.0 - _at_once(kind) if some else 1.0
+def _single(kind: str) -> float:
+    """The share of faults of one. On a card that can have none of the others theirs stays unused: one of one select is
+    no likelier for that."""
+    return 1.0 - _at_once(kind)
 
 
 @cache
@@ -312,33 +310,6 @@ def log_prior_of_shared(prior: float) -> float:
 def _log_shared() -> float:
     leaf = sum(kind.weight(scope) for kind in ON_CARD for scope in kind.scopes if scope in LEAF_SCOPES)
     return math.log(float(priors()["path"]["faulty"]) / (1.0 - leaf / total_weight()))
-
-
-def log_prior_never_written(regions: int, *, one_chip: bool = False) -> float:
-    """Log of the chance that one region of ``regions`` takes no write at all, for a fault: of its wiring, or of the
-    ``one_chip`` that has all of its lanes (its share of priors.toml's ``[leaf]``)."""
-    return _log_prior_of_lost_writes(regions, math.log(float(priors()["belief"]["hard"])), one_chip)
-
-
-def log_prior_at_times(regions: int, *, one_chip: bool = False) -> float:
-    """As ``log_prior_never_written``, of one that takes writes at times only."""
-    return _log_prior_of_lost_writes(regions, math.log1p(-float(priors()["belief"]["hard"])), one_chip)
-
-
-def _log_prior_of_lost_writes(regions: int, log_so: float, one_chip: bool) -> float:
-    """``log_so``: log of the chance that a fault acts so."""
-    found = _log_prior_of_a_row(regions)
-    if one_chip:
-        table = priors()["leaf"]
-        bad, sound = (float(v) for v in table["bad_share"])
-        of_chips = sum(kind.weight("chip") for kind in ON_CARD if "chip" in kind.scopes)
-        share = float(table["share"]["listed"]) * KINDS["write-lost"].weight("chip") / of_chips
-        found = math.log(math.exp(found) + bad / (bad + sound) * share)
-    return found + log_so
-
-
-def _log_prior_of_a_row(regions: int) -> float:
-    return log_prior_of_shared(KINDS["write-lost"].weight("region") / total_weight() / max(1, regions))
 
 
 def _count(listed: list[Candidate], card: CardView) -> float:

@@ -122,11 +122,10 @@ def own_select(card: CardView, region: RegionView, chip: ChipView, others: tuple
     ]
     floats = [
         Variant(
-            own["floats"] * w * v.weight, v.behaviour._replace(numbers=numbers, joins=j),
+            own["floats"] * v.weight, v.behaviour._replace(numbers=numbers, joins=path.LOW_WINS),
             f"missing at times where it is asked itself: {v.label}",
         )
         for v in undriven(card, "select-floats", chip.mask, regions)
-        for w, j, _ in joins[:1]
         if isinstance(v.behaviour, PathFault)
     ]
     return Candidate("unlisted", "chip", chip.designator, region.index, chip.mask, (*held, *floats), reach=others)

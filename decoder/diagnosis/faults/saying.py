@@ -208,9 +208,10 @@ def remedy(s: Spoken) -> str:
     if s.component is not None and kind.on_card and s.detail.get("told") == "replaced":
         return f"clean {s.component}'s socket, and follow its joints and tracks with a meter"
     if _answers_for(s):
-        return _filled("follow the select to {part}'s own pin: a contact that is open, or what holds it active", s)
+        words = "power off and follow the select to {part}'s own pin with a meter"
+        return _filled(words + ": a contact that is open, or what holds it active", s)
     if _with_data(s):
-        return _filled("look for solder, swarf or bent pins that join {lanes} and {lines} at {part}", s)
+        return _filled("power off and look for solder, swarf or bent pins that join {lanes} and {lines} at {part}", s)
     if _narrow(s):
         return _filled("look for the chips of {lanes}; where none should be, say so in the board file", s)
     return _filled(kind.remedy if s.component is not None and kind.on_card else kind.look_for, s)

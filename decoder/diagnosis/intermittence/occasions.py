@@ -159,7 +159,8 @@ def _reach(board: Board, suspect: Suspect, cells: CellSpace, data_bits: int) -> 
     names = [r.name for r in board.regions]
     regions = np.zeros(len(names), np.bool_)
     served = [b.serves for b in board.buffers if b.designator == suspect.component]
-    told = suspect.detail.get("regions") or ([suspect.region] if suspect.region else ())
+    told = suspect.detail.get("regions") or ([suspect.region] if suspect.region else [])
+    told = [*told, *suspect.detail.get("answers_for", ())]
     reached = told or [n for serves in served for n in serves] or names
     for name in reached:
         if name in names:

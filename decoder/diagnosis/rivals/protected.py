@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.board import Region
-from busledger.decoder.diagnosis.faults.candidates import log_prior_at_times, log_prior_never_written
+from busledger.decoder.diagnosis.faults.lost_writes import log_prior_at_times, log_prior_never_written
 from busledger.decoder.diagnosis.replay.contents import log_found
 from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
 from busledger.decoder.diagnosis.replay.study import Rows
