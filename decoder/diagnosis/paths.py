@@ -14,7 +14,6 @@ from busledger.decoder.diagnosis.faults.candidates import LEAF_SCOPES, listed_fa
 from busledger.decoder.diagnosis.fights import log_fights
 from busledger.decoder.diagnosis.lanes_aside import log_left_aside
 from busledger.decoder.diagnosis.leaf import log_noise
-from busledger.decoder.diagnosis.not_shown import log_not_shown
 from busledger.decoder.diagnosis.overlay import Aside, Blind, NotLookedAt, hides, lanes_apart, shorts
 from busledger.decoder.diagnosis.own_doing import OwnDoing
 from busledger.decoder.diagnosis.path import LANE_SCOPES, Innocent, Path, PathFaultState, is_last_resort, lanes_at_times
@@ -204,7 +203,6 @@ def judged(
             elif blind is not None and not isinstance(blind, Aside) and scored.hard and hides(scored):
                 continue  # it says what blinded chips give: to leave that out would be a gift
             own = _own(scored, more, wrong.at(scored)) + clipped + log_fights(scored, rows)
-            own += log_not_shown(study, scored, rows)
             if isinstance(blind, Aside):
                 left = log_left_aside(study, scored, blind, whole, given) if scored.hard else None
                 own += blind.log_contents(scored.effect, c.mask, c.regions) if left is None else left

@@ -7,6 +7,8 @@ import math
 import numpy as np
 import pytest
 
+from busledger.decoder.diagnosis.leaf import units_of
+from busledger.decoder.diagnosis.leaf_chip import Chip
 from busledger.decoder.diagnosis.leaf_rows import count_reads, narrowed
 from busledger.decoder.diagnosis.replay.patterns import log_by_level, log_by_word, log_patterns
 from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
@@ -112,3 +114,28 @@ def test_reads_that_tell_of_some_lanes_alone_are_foretold_by_no_word():
     told = log_chances(*(np.bincount(rows.window[those], minlength=WINDOWS).astype(np.int64)
                          for those in (bent != 0, ~rows.is_write & (bent == 0))), (2, 398))  # fmt: skip
     assert log_by_word(doubtful, 0x0F, told) < told + 1.0
+
+
+def _anywhere(accesses):
+    """Log likelihood of a chip of one lane that is bad in an unlisted way."""
+    study = study_of([(kind, cell, 0xFE | data) for kind, cell, data in accesses])
+    (unit,) = [one for one in units_of(study.card) if one.region == 0 and one.mask & 1]
+    rows = narrowed(study.rows(), 0x01)
+    return Chip(study, unit, rows, count_reads(rows), False).log_anywhere(count_reads(rows), 0.0)
+
+
+def test_reads_at_random_cost_a_bit_each_also_where_one_cell_is_read_again():
+    """A wrong read after a wrong one of the same cell is half a chance more, and no repeat for nothing."""
+    rng = np.random.default_rng(4)
+    told = []
+    for n in range(200):
+        told += [("w", n % 16, 0), ("r", n % 16, int(rng.integers(0, 2))), ("r", n % 16, int(rng.integers(0, 2)))]
+    assert _anywhere(told) < -0.95 * 400 * math.log(2.0)
+
+
+def test_a_write_that_was_bent_is_paid_once_however_often_the_cell_is_read():
+    told = []
+    for n in range(200):
+        bent = int(n % 10 == 0)
+        told += [("w", n % 16, 0), *[("r", n % 16, bent)] * 5]
+    assert _anywhere(told) > -20 * math.log(10.0) - 180 * math.log(10.0 / 9.0) - 10.0

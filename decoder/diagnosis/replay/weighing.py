@@ -45,7 +45,6 @@ __all__ = [
     "log_sometimes",
     "log_sometimes_each",
     "log_sum",
-    "rates_shown",
 ]
 
 LN2 = math.log(2.0)
@@ -77,7 +76,6 @@ _SPELLS = ((512.0, 6.0), (512.0, 32.0), (384.0, 256.0))
 # at a rate no lower than that. Judged: a first look does not yet tell all of its chances there from misses.
 _BURSTS_FROM, _BURST_HITS, _BURST_RATE = 8, 0.8, 0.15
 _HALF = 0.5
-_MOST = 0.95  # a rate of what comes and goes, at the most. Judged
 
 # A settled select sampled at the wrong level: channels are skewed by a sample at the most, and settled means that the
 # line rested through the strobe; one in a thousand is generous (our estimate).
@@ -222,24 +220,6 @@ def hours_of(chances: Counts) -> NDArray[np.uint8] | None:
     if not most or seen < _BURST_RATE * (seen + missed):
         return None
     return np.where(awake, np.uint8(AWAKE), np.uint8(ASLEEP))
-
-
-def rates_shown(chances: Counts) -> NDArray[np.float64]:
-    """float64[windows]: how often a fault acts at a chance, by its hits and misses (int64[windows, 2]): one rate
-    throughout, or, where that is likelier, one while it is at work in bursts and one between them."""
-    hits, misses = chances[:, 0].astype(np.float64), chances[:, 1].astype(np.float64)
-    total = (int(hits.sum()), int(misses.sum()))
-    a, b = SOMETIMES
-
-    def rate(there: NDArray[np.bool_]) -> float:
-        seen, missed = float(hits[there].sum()), float(misses[there].sum())
-        return min(_MOST, (seen + a) / (seen + missed + a + b))
-
-    log, at_work = max(_by_spells(hits.tobytes(), misses.tobytes()), key=lambda one: one[0])
-    if log <= float(_awake(np.float64(total[0]), np.float64(total[1]), 0.0)):
-        return np.full(len(hits), rate(np.ones(len(hits), np.bool_)))
-    awake = np.unpackbits(np.frombuffer(at_work, np.uint8), count=len(hits)).view(np.bool_)
-    return np.where(awake, rate(awake), rate(~awake))
 
 
 def _awake(hits: Any, misses: Any, share: float) -> Any:
