@@ -3,6 +3,7 @@ time or in the bursts that a first run shows."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
@@ -19,7 +20,7 @@ from busledger.decoder.diagnosis.replay.replay import NOTHING, Effect, PathRun, 
 from busledger.decoder.diagnosis.replay.replay_kernel import EXPLAINS, WINDOWS
 from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.replay.theory import JOINED_DATA, OWN_SELECT, Behaviour, PathFault
-from busledger.decoder.diagnosis.replay.weighing import Tally, hours_of, log_sometimes
+from busledger.decoder.diagnosis.replay.weighing import EXCUSE, Tally, hours_of, log_sometimes
 
 __all__ = ["CROWD", "Effects", "in_bursts", "play"]
 
@@ -67,7 +68,10 @@ def play(
             if contents and _asks_for_stories(fault, some.tally) and len(rows) <= _STORY_ROWS:
                 ordered = by_cell(mine) if ordered is None else ordered
                 ask = partial(unknown.log_of_acts, fault)
-                some = with_stories(fault, some, told, run.maps, mine, ordered, study.fresh_words(), ask)
+                by_stories = with_stories(fault, some, told, run.maps, mine, ordered, study.fresh_words(), ask)
+                # Stories keep to one rate in each span: of short bursts what one replay counts may say more.
+                if fault.op in LEADS or _own(fault, by_stories) > _own(fault, some):
+                    some = by_stories
             if _asks_by_region(fault, some, told, mine):
                 some = replace(some, apart=_by_region(fault, tables, mine, some.hours))
             if some.log_led is None and _is_worth_asking(fault, some):
@@ -145,6 +149,13 @@ def _asks_for_stories(fault: PathFault, some: Tally) -> bool:
 def _is_worth_asking(fault: PathFault, some: Effect) -> bool:
     """Whether it might explain anything, were what it found in unknown cells just what is always there."""
     return _worth(fault, some, log_unknown=0.0) > 0.0
+
+
+def _own(fault: PathFault, effect: Effect) -> float:
+    bits = fault.mask.bit_count()
+    if effect.log_led is None:
+        return log_sometimes(effect.tally, effect.chances, bits, hours=effect.hours)
+    return effect.log_led + effect.tally.excused * (EXCUSE - math.log(max(2.0**bits - 1.0, 1.0)))
 
 
 def _worth(fault: PathFault, effect: Effect, log_unknown: float | None = None) -> float:
