@@ -41,6 +41,19 @@ class Hardware:
         return self.cells[address]
 
 
+class SelectExtra(Hardware):
+    """The select of bank 0 comes for bank 1 too; low wins."""
+
+    def write(self, address: int, data: int) -> None:
+        self.put(address, data)
+        if address >= 16 and self.acts():
+            self.put(address - 16, data)
+
+    def read(self, address: int) -> int:
+        data = self.cells[address]
+        return data & self.cells[address - 16] if address >= 16 and self.acts() else data
+
+
 def evidence_of(hardware: Hardware, rounds: int = 40, banks: tuple[int, ...] = (0, 1), board=None) -> Evidence:
     """Random fills read back in another order, with single writes and reads between, through the real ledger."""
     board = board if board is not None else two_banks()

@@ -7,7 +7,7 @@ import pytest
 
 from busledger.decoder.diagnosis import diagnose
 
-from .faulty_cards import CHIPS, HIGH_NIBBLE, LOW_NIBBLE, Hardware, evidence_of
+from .faulty_cards import CHIPS, HIGH_NIBBLE, LOW_NIBBLE, Hardware, SelectExtra, evidence_of
 
 
 class StuckLane(Hardware):
@@ -78,19 +78,6 @@ class SelectMissing(Hardware):
 
     def read(self, address: int) -> int:
         return self.bus if address >= 16 and self.acts() else self.cells[address]
-
-
-class SelectExtra(Hardware):
-    """The select of bank 0 comes for bank 1 too; low wins."""
-
-    def write(self, address: int, data: int) -> None:
-        self.put(address, data)
-        if address >= 16 and self.acts():
-            self.put(address - 16, data)
-
-    def read(self, address: int) -> int:
-        data = self.cells[address]
-        return data & self.cells[address - 16] if address >= 16 and self.acts() else data
 
 
 class NeverTowardProcessor(Hardware):

@@ -10,7 +10,7 @@ from busledger.decoder.diagnosis.intermittence.occasions import intermittence_of
 from busledger.decoder.diagnosis.replay.theory import PathFault
 from busledger.decoder.findings import Suspect
 
-from .faulty_cards import LOW_NIBBLE, Hardware, evidence_of
+from .faulty_cards import LOW_NIBBLE, Hardware, SelectExtra, evidence_of
 
 
 class HeldActive(Hardware):
@@ -54,19 +54,6 @@ class FollowsItsNeighbour(Hardware):
         return data if mine else data & 0xF0 | self.bus & LOW_NIBBLE
 
 
-class SelectOfTheRow(HeldActive):
-    """The decoder selects bank 0 for bank 1 as well: both chips of it answer."""
-
-    def write(self, address: int, data: int) -> None:
-        self.put(address, data)
-        if address >= 16 and self.acts():
-            self.put(address - 16, data)
-
-    def read(self, address: int) -> int:
-        data = self.cells[address]
-        return data & self.cells[address - 16] if address >= 16 and self.acts() else data
-
-
 class DrivenLow(Hardware):
     """U3 (bank 1, D0-D3) loses single bits to low now and then: nothing that U1 holds has a part in it."""
 
@@ -105,7 +92,7 @@ def test_one_that_also_misses_its_own_accesses_is_one_thing() -> None:
 
 
 def test_a_select_that_comes_for_both_chips_of_a_row_stays_the_decoder_s() -> None:
-    diagnosis = found(SelectOfTheRow, 0.1)
+    diagnosis = found(SelectExtra, 0.1)
     assert (first(diagnosis).component, first(diagnosis).fault) == ("U9", "select-extra")
     assert bad(diagnosis) == {"U9"}
 

@@ -1,10 +1,11 @@
-"""Faults that lead accesses to other cells now and then, weighed by all that the cells which they mix up may hold.
+"""Faults that lead accesses to other cells now and then, or lose them, weighed by all that these cells may hold.
 
 Where an address line is wrong at times, a write of it goes astray as a read does: its own cell keeps what it held, be
 it what the last write left there or one long before, and the other one gets what was not meant for it. A replay that
 follows one story of what the cells hold knows the last writes only. Here each group of cells is followed in all of the
 stories that its reads leave possible, each with its chance, so that a wrong read costs just what it costs: the chance
-that some earlier value was still there, or had come to the other cell.
+that some earlier value was still there, or had come to the other cell. An access that nobody takes leaves a cell by
+itself in as many stories.
 
 How often the fault acts is first what the replay found, by window, then that times some factors (of its odds), summed.
 """

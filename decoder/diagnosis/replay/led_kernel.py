@@ -3,6 +3,7 @@
 An access to a cell of the group comes to where it should, or, at the fault's rate, to the first cell of the group. What
 all of them hold is followed as a small set of stories, each with its chance: of a write that went astray both cells
 tell, the one that keeps what it held and the one that got what was not meant for it, until reads settle which it was.
+Or nobody takes the access, or the write alone (``NOWHERE``, ``NOT_WRITTEN``): then the first cell has no part.
 """
 
 import math
